@@ -1,0 +1,1 @@
+"""Gaps, patches and loads between two surfaces at a pose."""

@@ -1,0 +1,1 @@
+"""The crown: clearance, spots, thickness, reduction."""

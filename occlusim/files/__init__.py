@@ -1,0 +1,1 @@
+"""Files read and written: meshes, the case file, the results."""

@@ -1,0 +1,1 @@
+"""Meshes, rigid transforms and exact distances: pure geometry, in mm."""

@@ -1,0 +1,1 @@
+"""Pure kinematics of the jaw: teeth, landmarks, frame, guidance, pose."""

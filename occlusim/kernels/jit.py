@@ -1,0 +1,64 @@
+"""The only module that imports numba: compilation settings and the cache, in one place.
+
+The cache folder is keyed by a digest of every kernel's source: numba does not notice that a
+function called from another file has changed, so a stale cache could return old numbers.
+"""
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import ParamSpec, TypeVar
+
+import numba
+from numba import prange
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+__all__ = ["cache_folder", "kernel", "parallel_kernel", "prange", "set_threads", "thread_count"]
+
+
+def _digest() -> str:
+    state = hashlib.sha256(numba.__version__.encode())
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        state.update(path.name.encode())
+        state.update(path.read_bytes())
+    return state.hexdigest()[:16]
+
+
+def cache_folder() -> Path:
+    """Return the folder of compiled kernels: a user cache folder, or a temporary one."""
+    home = os.environ.get("OCCLUSIM_CACHE") or os.environ.get("XDG_CACHE_HOME")
+    root = Path(home) if home else Path.home() / ".cache"
+    folder = root / "occlusim" / "kernels" / _digest()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        folder = Path(tempfile.gettempdir()) / f"occlusim-{os.getuid()}" / _digest()
+        folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+numba.config.CACHE_DIR = str(cache_folder())  # pyright: ignore[reportAttributeAccessIssue]
+
+
+def kernel(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a scalar or serial kernel: NaN survives, division by zero gives infinity."""
+    return numba.njit(cache=True, error_model="numpy", fastmath=False)(function)
+
+
+def parallel_kernel(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a kernel whose outer `prange` loop writes one element an iteration."""
+    return numba.njit(cache=True, error_model="numpy", fastmath=False, parallel=True)(function)
+
+
+def set_threads(n: int) -> None:
+    """Use `n` threads in parallel kernels."""
+    numba.set_num_threads(n)
+
+
+def thread_count() -> int:
+    """Return the number of threads that parallel kernels use."""
+    return int(numba.get_num_threads())

@@ -1,0 +1,1 @@
+"""Where kinematics meets contact: closure and excursions."""

@@ -1,0 +1,1 @@
+"""Rigid registration of the bite: joint point-to-plane, with its quality."""

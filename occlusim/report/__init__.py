@@ -1,0 +1,1 @@
+"""Report, figures, pictures and colours."""
