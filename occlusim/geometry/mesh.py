@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -73,3 +74,18 @@ class TriangleMesh:
         used, new = np.unique(faces, return_inverse=True)
         mesh = TriangleMesh(self.vertices[used], new.reshape(-1, 3).astype(np.int32))
         return mesh, used.astype(np.int32)
+
+
+@dataclass(frozen=True, slots=True)
+class PaintedMesh:
+    """A mesh with named numbers on its vertices, such as ``gap_um``; NaN means unknown."""
+
+    mesh: TriangleMesh
+    fields: Mapping[str, Float64Array] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        fields = {name: frozen(values, np.float64) for name, values in self.fields.items()}
+        for name, values in fields.items():
+            if values.shape != (len(self.mesh.vertices),):
+                raise MeshError(f"mesh: field {name} of shape {values.shape}, one per vertex wanted")
+        object.__setattr__(self, "fields", fields)

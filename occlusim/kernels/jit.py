@@ -36,7 +36,7 @@ def cache_folder() -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError:
-        folder = Path(tempfile.gettempdir()) / f"occlusim-{os.getuid()}" / _digest()
+        folder = Path(tempfile.gettempdir()) / "occlusim" / "kernels" / _digest()
         folder.mkdir(parents=True, exist_ok=True)
     return folder
 
