@@ -1,0 +1,124 @@
+"""The jaw's part of a run: closures and guided paths with the crown left out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from occlusim.arrays import Float64Array
+from occlusim.contact.foundation import FoundationSettings
+from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.frame import JawFrame
+from occlusim.jaw.guidance import GuidanceSettings, displacement
+from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
+from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow
+from occlusim.motion.hinge import Hinge
+
+EXCURSIONS = ("protrusion", "laterotrusion_right", "laterotrusion_left")
+
+
+@dataclass(frozen=True, slots=True)
+class JawModel:
+    """What moves and how: frame, guidance, recorded bite, loads, numerical settings."""
+
+    frame: JawFrame
+    guidance: GuidanceSettings
+    T_upper_lower: RigidTransform
+    light_N: float
+    heavy_N: float
+    excursions: dict[str, ExcursionSettings]
+    foundation: FoundationSettings
+    closure: ClosureSettings
+
+    @property
+    def superior(self) -> Float64Array:
+        """The unit vector towards the skull, in the upper scan's frame."""
+        return self.frame.T_jaw_upper.inverse().rotate(np.array([0.0, 0.0, 1.0]))
+
+    def hinge_at(self, movement: str) -> Callable[[float], Hinge]:
+        """Return the function that gives the hinge at a parameter (mm) of a movement."""
+        T_upper_jaw = self.frame.T_jaw_upper.inverse()
+
+        def at(s: float) -> Hinge:
+            if movement == "centric" or s == 0.0:
+                moved = RigidTransform.identity()
+            else:
+                moved = displacement(movement, s, self.guidance, self.frame)
+            point = T_upper_jaw.apply(moved.apply(np.zeros(3)))
+            right = T_upper_jaw.rotate(moved.rotate(np.array([1.0, 0.0, 0.0])))
+            T_upper_lower = T_upper_jaw @ moved @ self.frame.T_jaw_upper @ self.T_upper_lower
+            return Hinge(point, right, T_upper_lower)
+
+        return at
+
+
+@dataclass(frozen=True, slots=True)
+class JawRun:
+    """The natural jaw: its closures under both loads and its guided paths."""
+
+    light: Closure
+    heavy: Closure
+    paths: tuple[GuidedPath, ...]
+
+
+def run_jaw(
+    model: JawModel, natural: Opposition, progress: Callable[[str], None]
+) -> JawRun:
+    """Return closures and paths of the jaw guided by the natural teeth alone.
+
+    Raises
+    ------
+    NotConverged, DegenerateProblem
+        As `close_to_load`.
+    """
+    hinge = model.hinge_at("centric")(0.0)
+    progress("light closure")
+    light = close_jaw(model, hinge, (natural,), model.light_N, 0.0)
+    progress("heavy closure")
+    heavy = close_jaw(model, hinge, (natural,), model.heavy_N, light.opening_rad)
+    paths = [
+        GuidedPath(
+            "centric",
+            np.zeros(1),
+            np.array([light.opening_rad]),
+            model.hinge_at("centric"),
+            abs(light.support_N - light.load_N),
+        )
+    ]
+    for name, settings in model.excursions.items():
+        progress(name.replace("_", " "))
+        paths.append(
+            follow(
+                name,
+                model.hinge_at(name),
+                (natural,),
+                model.superior,
+                model.light_N,
+                model.foundation,
+                model.closure,
+                settings,
+                start_rad=light.opening_rad,
+            )
+        )
+    return JawRun(light, heavy, tuple(paths))
+
+
+def close_jaw(
+    model: JawModel,
+    hinge: Hinge,
+    oppositions: tuple[Opposition, ...],
+    load_N: float,
+    start_rad: float,
+) -> Closure:
+    """Return the closure of the model's jaw on a hinge under a load."""
+    return close_to_load(
+        hinge,
+        oppositions,
+        model.superior,
+        load_N,
+        model.foundation,
+        model.closure,
+        start_rad=start_rad,
+    )
