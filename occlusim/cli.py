@@ -1,0 +1,137 @@
+"""The command line. Progress goes to stderr, results to files, a summary in words to stdout."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from occlusim import __version__
+from occlusim.errors import InputError, OcclusimError
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Is a crown high, where, by how much, and what to take off, before it is milled.",
+)
+
+DONE, FAILED, WRONG_INPUT = 0, 1, 2
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"occlusim {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Look after the options that stand before a command."""
+
+
+class Progress:
+    """One line a stage on stderr, with the seconds since the start."""
+
+    def __init__(self) -> None:
+        self._console = Console(stderr=True, highlight=False)
+        self._start = time.perf_counter()
+
+    def __call__(self, stage: str) -> None:
+        """Say what is being done."""
+        seconds = time.perf_counter() - self._start
+        self._console.print(f"{seconds:6.1f} s  {stage}", markup=False)
+
+
+@app.command(
+    epilog="Example: occlusim inspect upper.stl lower.stl crown.ply",
+)
+def inspect(
+    meshes: Annotated[list[Path], typer.Argument(metavar="MESH...", help="STL, PLY or OBJ files.")],
+    units: Annotated[str, typer.Option(help="Unit of the coordinates: mm, m, cm, um or inch.")] = "mm",
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of words.")] = False,
+) -> None:
+    """Say what each mesh file holds and what is wrong with it. Exit code 2: cannot be used."""
+    from occlusim.files.inspection import inspect_mesh  # noqa: PLC0415
+
+    reports = [inspect_mesh(path, units=units) for path in meshes]
+    if as_json:
+        typer.echo(json.dumps([report.as_dict() for report in reports], indent=2))
+    else:
+        for report in reports:
+            typer.echo("\n".join(report.lines()))
+    if not all(report.usable for report in reports):
+        raise typer.Exit(WRONG_INPUT)
+
+
+@app.command(
+    epilog="Example: occlusim check molar-46.toml --out molar-46-out",
+)
+def check(
+    case: Annotated[Path, typer.Argument(metavar="CASE.toml", help="The case file.")],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print the results as JSON.")] = False,
+    pictures: Annotated[bool, typer.Option(help="Draw the PNG pictures.")] = True,
+) -> None:
+    """Check a crown: register, close, move, find high spots, adjust, and prove it again."""
+    _check(case, out, as_json=as_json, pictures=pictures)
+
+
+@app.command(epilog="Example: occlusim demo --out demo_out")
+def demo(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")] = Path(
+        "demo_out"
+    ),
+    case: Annotated[str, typer.Option(help="Name of the demo case.")] = "molar-46",
+    as_json: Annotated[bool, typer.Option("--json", help="Print the results as JSON.")] = False,
+    pictures: Annotated[bool, typer.Option(help="Draw the PNG pictures.")] = True,
+) -> None:
+    """Run the main job on an invented case that comes with the package."""
+    from occlusim.demo import demo_case  # noqa: PLC0415
+
+    try:
+        path = demo_case(case)
+    except InputError as error:
+        _fail(error)
+    _check(path, out, as_json=as_json, pictures=pictures)
+
+
+def _check(case: Path, out: Path, *, as_json: bool, pictures: bool) -> None:
+    progress = Progress()
+    progress("loading; the first run on a machine also compiles its kernels, once")
+    from occlusim.pipeline import check_case  # noqa: PLC0415
+
+    try:
+        result = check_case(case, out, progress=progress, pictures=pictures)
+    except OcclusimError as error:
+        _fail(error)
+    if as_json:
+        typer.echo((result.folder / "results.json").read_text(encoding="utf-8"))
+    else:
+        typer.echo(result.summary())
+        typer.echo(f"Report: {(result.folder / 'report.html').resolve()}")
+    progress("done")
+
+
+def _fail(error: OcclusimError) -> None:
+    typer.echo(f"error: {error}", err=True)
+    raise typer.Exit(WRONG_INPUT if isinstance(error, InputError) else FAILED) from None
+
+
+def main() -> None:
+    """Run the command line; an interrupted run leaves no half-written file."""
+    try:
+        app()
+    except KeyboardInterrupt:
+        typer.echo("interrupted; nothing was written", err=True)
+        sys.exit(130)
