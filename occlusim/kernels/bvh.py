@@ -1,0 +1,323 @@
+"""Bounding-volume tree over triangles: binned surface-area splits, ordered descent.
+
+Split rule: Wald, On fast construction of SAH-based bounding volume hierarchies, 2007.
+Arrays of a tree over m triangles: `boxes` (nodes, 6) low and high corner, mm; `links` (nodes, 2)
+first and count: a leaf holds `count` triangles from slot `first`, an inner node has count 0 and
+children `first` and `first + 1`; `corners` (m, 9) triangle corners in slot order, mm;
+`slot_face` (m,) the mesh's face in each slot.
+"""
+
+import math
+
+import numpy as np
+
+from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.sign import pseudonormal
+from occlusim.kernels.triangle import closest_on_triangle
+
+LEAF_SIZE = 4
+N_BINS = 16
+STACK_SIZE = 128
+CHUNK = 64
+
+
+@kernel
+def _half_area(low, high):
+    x = max(high[0] - low[0], 0.0)
+    y = max(high[1] - low[1], 0.0)
+    z = max(high[2] - low[2], 0.0)
+    return x * y + y * z + z * x
+
+
+@kernel
+def _split_place(order, first, count, axis, low, width, centre, face_box, depth_fallback):
+    """Return the bin after which to split, by the surface-area rule; -1 where nothing splits."""
+    bin_count = np.zeros(N_BINS, np.int64)
+    bin_low = np.full((N_BINS, 3), np.inf)
+    bin_high = np.full((N_BINS, 3), -np.inf)
+    scale = N_BINS / width
+    for i in range(first, first + count):
+        f = order[i]
+        b = min(N_BINS - 1, int((centre[f, axis] - low) * scale))
+        bin_count[b] += 1
+        for d in range(3):
+            bin_low[b, d] = min(bin_low[b, d], face_box[f, d])
+            bin_high[b, d] = max(bin_high[b, d], face_box[f, 3 + d])
+    right_cost = np.zeros(N_BINS)
+    box_low = np.full(3, np.inf)
+    box_high = np.full(3, -np.inf)
+    n = 0
+    for b in range(N_BINS - 1, 0, -1):
+        n += bin_count[b]
+        for d in range(3):
+            box_low[d] = min(box_low[d], bin_low[b, d])
+            box_high[d] = max(box_high[d], bin_high[b, d])
+        right_cost[b - 1] = n * _half_area(box_low, box_high) if n > 0 else np.inf
+    box_low[:] = np.inf
+    box_high[:] = -np.inf
+    n = 0
+    best = np.inf
+    place = -1
+    for b in range(N_BINS - 1):
+        n += bin_count[b]
+        for d in range(3):
+            box_low[d] = min(box_low[d], bin_low[b, d])
+            box_high[d] = max(box_high[d], bin_high[b, d])
+        if n == 0 or n == count:
+            continue
+        cost = n * _half_area(box_low, box_high) + right_cost[b]
+        if cost < best:
+            best = cost
+            place = b
+    return place
+
+
+@kernel
+def build_tree(vertices, faces, kept):
+    """Return boxes, links, corners and slot_face of a tree over the faces named in `kept`."""
+    m = len(kept)
+    centre = np.empty((m, 3))
+    face_box = np.empty((m, 6))
+    for i in range(m):
+        for d in range(3):
+            a = vertices[faces[kept[i], 0], d]
+            b = vertices[faces[kept[i], 1], d]
+            c = vertices[faces[kept[i], 2], d]
+            face_box[i, d] = min(a, b, c)
+            face_box[i, 3 + d] = max(a, b, c)
+            centre[i, d] = 0.5 * (face_box[i, d] + face_box[i, 3 + d])
+    order = np.arange(m)
+    boxes = np.empty((2 * m, 6))
+    links = np.zeros((2 * m, 2), np.int32)
+    stack = np.empty((4 * STACK_SIZE, 4), np.int64)
+    stack[0] = (0, 0, m, 0)
+    depth = 1
+    n_nodes = 1
+    while depth > 0:
+        depth -= 1
+        node, first, count, level = stack[depth]
+        low = np.full(3, np.inf)
+        high = np.full(3, -np.inf)
+        centre_low = np.full(3, np.inf)
+        centre_high = np.full(3, -np.inf)
+        for i in range(first, first + count):
+            f = order[i]
+            for d in range(3):
+                low[d] = min(low[d], face_box[f, d])
+                high[d] = max(high[d], face_box[f, 3 + d])
+                centre_low[d] = min(centre_low[d], centre[f, d])
+                centre_high[d] = max(centre_high[d], centre[f, d])
+        for d in range(3):
+            boxes[node, d] = low[d]
+            boxes[node, 3 + d] = high[d]
+        if count <= LEAF_SIZE:
+            links[node, 0] = first
+            links[node, 1] = count
+            continue
+        axis = 0
+        for d in range(1, 3):
+            if centre_high[d] - centre_low[d] > centre_high[axis] - centre_low[axis]:
+                axis = d
+        width = centre_high[axis] - centre_low[axis]
+        place = -1
+        # Past 60 levels only halving is allowed, so the depth stays within the stack.
+        if width > 1e-300 and level < 60:
+            place = _split_place(
+                order, first, count, axis, centre_low[axis], width, centre, face_box, level
+            )
+        middle = first + count // 2
+        if place >= 0:
+            scale = N_BINS / width
+            i = first
+            j = first + count - 1
+            while i <= j:
+                b = min(N_BINS - 1, int((centre[order[i], axis] - centre_low[axis]) * scale))
+                if b <= place:
+                    i += 1
+                else:
+                    order[i], order[j] = order[j], order[i]
+                    j -= 1
+            middle = i
+        links[node, 0] = n_nodes
+        links[node, 1] = 0
+        stack[depth] = (n_nodes, first, middle - first, level + 1)
+        stack[depth + 1] = (n_nodes + 1, middle, first + count - middle, level + 1)
+        depth += 2
+        n_nodes += 2
+    corners = np.empty((m, 9))
+    slot_face = np.empty(m, np.int32)
+    for i in range(m):
+        f = kept[order[i]]
+        slot_face[i] = f
+        for k in range(3):
+            for d in range(3):
+                corners[i, 3 * k + d] = vertices[faces[f, k], d]
+    return boxes[:n_nodes].copy(), links[:n_nodes].copy(), corners, slot_face
+
+
+@kernel
+def box_distance_sq(px, py, pz, boxes, node):
+    """Return the squared distance of p from a node's box, mm2; 0 inside."""
+    x = max(boxes[node, 0] - px, px - boxes[node, 3], 0.0)
+    y = max(boxes[node, 1] - py, py - boxes[node, 4], 0.0)
+    z = max(boxes[node, 2] - pz, pz - boxes[node, 5], 0.0)
+    return x * x + y * y + z * z
+
+
+@kernel
+def closest_in_slot(px, py, pz, corners, slot):
+    """Return squared distance, closest point and feature of the triangle in a slot."""
+    qx, qy, qz, feature = closest_on_triangle(
+        px,
+        py,
+        pz,
+        corners[slot, 0],
+        corners[slot, 1],
+        corners[slot, 2],
+        corners[slot, 3],
+        corners[slot, 4],
+        corners[slot, 5],
+        corners[slot, 6],
+        corners[slot, 7],
+        corners[slot, 8],
+    )
+    x, y, z = px - qx, py - qy, pz - qz
+    return x * x + y * y + z * z, qx, qy, qz, feature
+
+
+@kernel
+def closest_in_tree(px, py, pz, bound_sq, boxes, links, corners, stack, stack_sq):
+    """Return squared distance, slot, feature and closest point; slot -1 beyond `bound_sq`.
+
+    Of equally near triangles the first in the order of descent wins, whatever the bound.
+    """
+    best_sq = bound_sq
+    best_slot = -1
+    best_feature = 0
+    best_x = best_y = best_z = np.nan
+    depth = 0
+    node = 0
+    if not box_distance_sq(px, py, pz, boxes, 0) <= best_sq:
+        return best_sq, best_slot, best_feature, best_x, best_y, best_z
+    while True:
+        first = links[node, 0]
+        count = links[node, 1]
+        if count > 0:
+            for slot in range(first, first + count):
+                d, qx, qy, qz, feature = closest_in_slot(px, py, pz, corners, slot)
+                if d < best_sq or (d == best_sq and best_slot < 0):
+                    best_sq = d
+                    best_slot = slot
+                    best_feature = feature
+                    best_x, best_y, best_z = qx, qy, qz
+        else:
+            left = box_distance_sq(px, py, pz, boxes, first)
+            right = box_distance_sq(px, py, pz, boxes, first + 1)
+            near = first
+            far = first + 1
+            if right < left:
+                near, far = far, near
+                left, right = right, left
+            if left <= best_sq:
+                if right <= best_sq:
+                    stack[depth] = far
+                    stack_sq[depth] = right
+                    depth += 1
+                node = near
+                continue
+        found = False
+        while depth > 0:
+            depth -= 1
+            if stack_sq[depth] <= best_sq:
+                node = stack[depth]
+                found = True
+                break
+        if not found:
+            break
+    return best_sq, best_slot, best_feature, best_x, best_y, best_z
+
+
+@parallel_kernel
+def closest_batch(
+    points,
+    rotation,
+    translation,
+    max_distance_mm,
+    boxes,
+    links,
+    corners,
+    slot_face,
+    face_normals,
+    edge_normals,
+    corner_index,
+    corner_normals,
+    is_open_edge,
+    is_open_corner,
+    distance,
+    unsigned,
+    closest,
+    face,
+    feature,
+    normal,
+    is_open,
+):
+    """Write, per point (n, 3), the signed distance and where the nearest feature lies.
+
+    Points are carried by `rotation` (3, 3) and `translation` (3,) into the tree's frame first.
+    Writes distance (n,), unsigned (n,), closest (n, 3), face (n,), feature (n,), normal (n, 3)
+    and is_open (n,). A point that is not finite, or farther than the bound, gets NaN and face -1.
+    """
+    n = len(points)
+    n_chunks = (n + CHUNK - 1) // CHUNK
+    for chunk in prange(n_chunks):
+        stack = np.empty(STACK_SIZE, np.int32)
+        stack_sq = np.empty(STACK_SIZE)
+        previous = -1
+        for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+            x, y, z = points[i, 0], points[i, 1], points[i, 2]
+            px = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + translation[0]
+            py = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + translation[1]
+            pz = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + translation[2]
+            bound = max_distance_mm * max_distance_mm
+            slot = -1
+            f = 0
+            qx = qy = qz = np.nan
+            d = np.nan
+            if math.isfinite(px + py + pz):
+                if previous >= 0:
+                    # The last point's triangle bounds this point's distance from above.
+                    seed = closest_in_slot(px, py, pz, corners, previous)[0]
+                    bound = min(bound, seed * (1.0 + 1e-12) + 1e-300)
+                d, slot, f, qx, qy, qz = closest_in_tree(
+                    px, py, pz, bound, boxes, links, corners, stack, stack_sq
+                )
+            if slot < 0:
+                distance[i] = unsigned[i] = np.nan
+                face[i] = -1
+                feature[i] = 0
+                is_open[i] = False
+                for k in range(3):
+                    closest[i, k] = np.nan
+                    normal[i, k] = np.nan
+                continue
+            previous = slot
+            t = slot_face[slot]
+            nx, ny, nz, opened = pseudonormal(
+                t,
+                f,
+                face_normals,
+                edge_normals,
+                corner_index,
+                corner_normals,
+                is_open_edge,
+                is_open_corner,
+            )
+            length = math.sqrt(d)
+            side = (px - qx) * nx + (py - qy) * ny + (pz - qz) * nz
+            unsigned[i] = length
+            distance[i] = np.nan if opened else (length if side >= 0.0 else -length)
+            closest[i, 0], closest[i, 1], closest[i, 2] = qx, qy, qz
+            normal[i, 0], normal[i, 1], normal[i, 2] = nx, ny, nz
+            face[i] = t
+            feature[i] = f
+            is_open[i] = opened
