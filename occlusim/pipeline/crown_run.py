@@ -1,0 +1,178 @@
+"""The crown's part of a run: its gap along every movement, with the teeth guiding."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+
+from occlusim.arrays import BoolArray, Float64Array
+from occlusim.contact.gap import GapField, LeastGap, least_gap
+from occlusim.errors import DegenerateProblem
+from occlusim.geometry.transform import RigidTransform
+from occlusim.motion.excursion import GuidedPath
+from occlusim.motion.hinge import Hinge
+
+
+@dataclass(frozen=True, slots=True)
+class CrownAgainst:
+    """A crown and the teeth that oppose it.
+
+    crown in the coordinates of its own arch's scan; antagonist in the other scan's;
+    antagonist_teeth (F,) marks the faces of teeth.
+    """
+
+    crown: GapField
+    antagonist: GapField
+    antagonist_teeth: BoolArray
+    crown_is_upper: bool
+
+    def T_antagonist_crown(self, T_upper_lower: RigidTransform) -> RigidTransform:
+        """Return the crown's pose in the antagonist's frame."""
+        return T_upper_lower.inverse() if self.crown_is_upper else T_upper_lower
+
+    def least_gap(self, T_upper_lower: RigidTransform) -> LeastGap:
+        """Return the exact least gap at a pose."""
+        return least_gap(
+            self.antagonist,
+            self.crown,
+            self.T_antagonist_crown(T_upper_lower),
+            faces_a=self.antagonist_teeth,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class MovementGaps:
+    """Least gap of the crown along a movement: gap_mm (n,) at parameter_mm (n,).
+
+    least_mm is the minimum on the continuous path, at at_mm; supported_mm stands beside it.
+    """
+
+    name: str
+    parameter_mm: Float64Array
+    gap_mm: Float64Array
+    wanted_mm: Float64Array
+    least_mm: float
+    at_mm: float
+    supported_mm: float
+
+
+def movement_gaps(
+    pair: CrownAgainst, path: GuidedPath, wanted_mm: Float64Array, *, resolution_mm: float = 5e-4
+) -> MovementGaps:
+    """Return the crown's least gap at every knot of a path, refined between them at the minimum.
+
+    Parameters
+    ----------
+    pair
+        The crown and its antagonist.
+    path
+        The guided path.
+    wanted_mm : (n,)
+        Wanted gap at the path's knots.
+    resolution_mm
+        The minimum holds on the continuous path to this.
+    """
+    s = path.parameter_mm
+    found = [pair.least_gap(pose) for pose in path.poses(s)]
+    gaps = np.array([f.gap_mm for f in found])
+    if not np.isfinite(gaps).any():
+        return MovementGaps(path.name, s, gaps, wanted_mm, np.nan, np.nan, np.nan)
+    best = int(np.nanargmin(gaps))
+    at, least = float(s[best]), found[best]
+    low, high = float(s[max(best - 1, 0)]), float(s[min(best + 1, len(s) - 1)])
+    while high - low > 1e-3:
+        before = least.gap_mm
+        tries = np.linspace(low, high, 5)[1:-1]
+        for t, pose in zip(tries, path.poses(tries), strict=True):
+            here = pair.least_gap(pose)
+            if here.gap_mm < least.gap_mm:
+                at, least = float(t), here
+        width = 0.25 * (high - low)
+        low, high = max(low, at - width), min(high, at + width)
+        if before - least.gap_mm < resolution_mm / 4 and width < 0.02:
+            break
+    return MovementGaps(path.name, s, gaps, wanted_mm, least.gap_mm, at, least.supported_gap_mm)
+
+
+def opening_at_touch(
+    pair: CrownAgainst, hinge: Hinge, lever_mm: float, *, search_mm: float = 3.0
+) -> float:
+    """Return the opening, rad, from the hinge's pose at which the crown just touches.
+
+    Negative where the jaw has to close further for it.
+
+    Raises
+    ------
+    DegenerateProblem
+        If the crown does not meet its antagonist within the search.
+    """
+
+    def gap_mm(opening: float) -> float:
+        found = pair.least_gap(hinge.pose(opening)).gap_mm
+        return found if np.isfinite(found) else 1.0
+
+    now = gap_mm(0.0)
+    step = -now / lever_mm
+    low, high = (step, 0.0) if step < 0 else (0.0, step)
+    widened = 0
+    while gap_mm(low) > 0 or gap_mm(high) < 0:
+        reach = (high - low) + 0.02 / lever_mm
+        low, high = (low - reach if gap_mm(low) > 0 else low), (
+            high + reach if gap_mm(high) < 0 else high
+        )
+        widened += 1
+        if max(abs(low), abs(high)) * lever_mm > search_mm or widened > 20:
+            raise DegenerateProblem(
+                f"crown: it does not meet its antagonist within {search_mm:g} mm of hinge movement"
+            )
+    return float(brentq(gap_mm, low, high, xtol=1e-5 / lever_mm, rtol=1e-12))
+
+
+def coverage(
+    pair: CrownAgainst, T_upper_lower: RigidTransform, up: Float64Array, *, reach_mm: float = 1.0
+) -> float:
+    """Return the share of the crown's facing surface near the antagonist where its gap is known.
+
+    Parameters
+    ----------
+    pair
+        The crown and its antagonist.
+    T_upper_lower
+        The pose.
+    up : (3,), unit length
+        From the crown to the antagonist, in the antagonist's frame.
+    reach_mm
+        Surface within this of the antagonist counts.
+    """
+    T = pair.T_antagonist_crown(T_upper_lower)
+    surface = pair.crown.surface
+    facing = T.rotate(surface.vertex_normals) @ up > 0.3
+    closest = pair.antagonist.surface.closest(
+        surface.mesh.vertices[facing], max_distance_mm=reach_mm, T_surface_points=T
+    )
+    near = np.isfinite(closest.unsigned_mm)
+    area = surface.vertex_area_mm2[facing]
+    total = float(area[near].sum())
+    if total == 0.0:
+        return 1.0
+    return float(area[near & np.isfinite(closest.distance_mm)].sum()) / total
+
+
+def wanted_gap(
+    s_mm: Float64Array, centric_mm: float, excursion_mm: float, ramp_mm: float, is_closure: bool
+) -> Float64Array:
+    """Return the wanted gap (n,), mm, along a path: it grows from the closure's over the ramp."""
+    s = np.abs(np.asarray(s_mm, dtype=np.float64))
+    if is_closure:
+        return np.full(s.shape, centric_mm)
+    return centric_mm + (excursion_mm - centric_mm) * np.minimum(1.0, s / ramp_mm)
+
+
+def paths_gaps(
+    pair: CrownAgainst, paths: Sequence[GuidedPath], wanted: Sequence[Float64Array]
+) -> tuple[MovementGaps, ...]:
+    """Return the crown's gaps along every path."""
+    return tuple(movement_gaps(pair, p, w) for p, w in zip(paths, wanted, strict=True))
