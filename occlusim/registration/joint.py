@@ -1,0 +1,308 @@
+"""The joint problem of two arches and their bite scans: matching, approach and refinement."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from occlusim.arrays import BoolArray, Float64Array, Int64Array
+from occlusim.errors import InputError
+from occlusim.geometry.surface import Surface
+from occlusim.geometry.transform import RigidTransform
+from occlusim.registration.correspondence import CurvedSurface
+from occlusim.registration.point_to_plane import (
+    MAD_TO_SIGMA,
+    TUKEY_CUT,
+    NormalEquations,
+    assemble,
+    jacobian_rows,
+    move_about,
+    tukey_weight,
+    weighted_median,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RegistrationSettings:
+    """How bite scans are matched and when the iteration ends.
+
+    Attributes
+    ----------
+    start_distance_mm, end_distance_mm : float
+        Match distance in the first and in the last rounds. The first covers the start's error;
+        the last covers many times scanner noise (15-30 um, from memory) and no more.
+    loose_distance_mm : float
+        A bite vertex this near to an arch shows that arch; what does not agree there within
+        `end_distance_mm` counts against the record.
+    normal_angle_deg : float
+        Largest angle between the matched normals.
+    early_points : int
+        Vertices of each bite scan used while the match distance shrinks (every n-th vertex).
+    tolerance_um : float
+        The last step moves no point of the lower scan by more.
+    max_rounds : int
+        Rounds with every vertex.
+    least_sigma_um : float
+        Floor of the robust scale, so that noise-free data keep all their points.
+    is_curved : bool
+        False measures to flat facets; only to show what the curved patches are for.
+    """
+
+    start_distance_mm: float = 2.0
+    end_distance_mm: float = 0.25
+    loose_distance_mm: float = 0.6
+    normal_angle_deg: float = 45.0
+    early_points: int = 2500
+    tolerance_um: float = 0.01
+    max_rounds: int = 40
+    least_sigma_um: float = 0.02
+    is_curved: bool = True
+
+    def __post_init__(self) -> None:
+        if not 0 < self.end_distance_mm <= self.loose_distance_mm <= self.start_distance_mm:
+            raise InputError(
+                "registration settings: 0 < end_distance_mm <= loose_distance_mm <= "
+                f"start_distance_mm wanted, {self.end_distance_mm}, {self.loose_distance_mm} and "
+                f"{self.start_distance_mm} given"
+            )
+        if not 0 < self.normal_angle_deg < 90:
+            raise InputError(
+                f"registration settings: normal_angle_deg {self.normal_angle_deg} given, "
+                "between 0 and 90 wanted"
+            )
+        for name in ("early_points", "tolerance_um", "max_rounds", "least_sigma_um"):
+            if not getattr(self, name) > 0:
+                raise InputError(f"registration settings: {name} must be positive")
+
+
+@dataclass(frozen=True, slots=True)
+class Poses:
+    """The unknowns: the lower arch's pose and every bite scan's, in the upper scan's frame."""
+
+    T_upper_lower: RigidTransform
+    T_upper_bites: tuple[RigidTransform, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PartMatches:
+    """The matches of one bite scan, all in the upper scan's frame.
+
+    Attributes
+    ----------
+    vertex : (n,)
+        Of the bite scan.
+    points, normals : (n, 3)
+        The vertex, and the normal of the plane it is measured to.
+    residual_mm, area_mm2 : (n,)
+        Distance from that plane; surface area of the vertex.
+    is_lower : (n,)
+        True where the plane belongs to the lower arch.
+    cut_mm : float
+        Tukey's cut: inliers have a smaller residual.
+    """
+
+    vertex: Int64Array
+    points: Float64Array
+    normals: Float64Array
+    residual_mm: Float64Array
+    area_mm2: Float64Array
+    is_lower: BoolArray
+    cut_mm: float
+
+    @property
+    def is_inlier(self) -> BoolArray:
+        """True (n,) where the residual is within Tukey's cut."""
+        return np.abs(self.residual_mm) < self.cut_mm
+
+    def pick(self, keep: BoolArray) -> PartMatches:
+        """Return the matches where `keep` (n,) is true."""
+        return PartMatches(
+            self.vertex[keep],
+            self.points[keep],
+            self.normals[keep],
+            self.residual_mm[keep],
+            self.area_mm2[keep],
+            self.is_lower[keep],
+            self.cut_mm,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class JointFit:
+    """Where the refinement ended; `parts` maps a bite scan's number to its matches."""
+
+    poses: Poses
+    parts: dict[int, PartMatches]
+    centre: Float64Array
+    converged: bool
+    n_rounds: int
+    last_change_um: float
+
+
+class JointProblem:
+    """Arches and bite scans prepared for matching."""
+
+    def __init__(
+        self,
+        upper: Surface,
+        lower: Surface,
+        bites: Sequence[Surface],
+        settings: RegistrationSettings,
+    ) -> None:
+        self.settings = settings
+        self.bites = bites
+        self.arches = tuple(
+            CurvedSurface(arch, is_curved=settings.is_curved) for arch in (upper, lower)
+        )
+        self.inner = [np.flatnonzero(~np.asarray(bite.is_boundary_vertex)) for bite in bites]
+        used = lower.mesh.vertices[np.unique(lower.mesh.faces)]
+        self.lower_middle = used.mean(axis=0)
+        self.lower_reach_mm = float(np.linalg.norm(used - self.lower_middle, axis=1).max())
+
+    def match(
+        self,
+        k: int,
+        poses: Poses,
+        vertex: Int64Array,
+        reach_mm: float,
+        jaw: BoolArray | None = None,
+    ) -> PartMatches:
+        """Return the matches of vertices (n,) of bite scan k within reach.
+
+        With `jaw` (n,), true for the lower arch, only that arch is searched; else the nearer of
+        the two whose normal agrees is taken.
+        """
+        bite = self.bites[k]
+        points = poses.T_upper_bites[k].apply(bite.mesh.vertices[vertex])
+        directions = poses.T_upper_bites[k].rotate(bite.vertex_normals[vertex])
+        n = len(vertex)
+        best = np.full(n, np.inf)
+        residual, normals = np.full(n, np.nan), np.zeros((n, 3))
+        is_lower = np.zeros(n, dtype=np.bool_)
+        least_cosine = np.cos(np.radians(self.settings.normal_angle_deg))
+        for is_low, arch in enumerate(self.arches):
+            T_upper_arch = poses.T_upper_lower if is_low else RigidTransform.identity()
+            row = np.arange(n) if jaw is None else np.flatnonzero(jaw == bool(is_low))
+            if len(row) == 0:
+                continue
+            found = arch.match(T_upper_arch.inverse().apply(points[row]), reach_mm)
+            there = T_upper_arch.rotate(found.normals)
+            agrees = np.einsum("ij,ij->i", there, directions[row]) >= least_cosine
+            better = found.is_usable & agrees & (found.distance_mm < best[row])
+            at = row[better]
+            best[at] = found.distance_mm[better]
+            residual[at], normals[at] = found.residual_mm[better], there[better]
+            is_lower[at] = bool(is_low)
+        area = np.asarray(bite.vertex_area_mm2)[vertex]
+        keep = np.isfinite(best) & (np.abs(residual) <= reach_mm) & (area > 0)
+        return PartMatches(vertex, points, normals, residual, area, is_lower, reach_mm).pick(keep)
+
+    def robust_cut(self, part: PartMatches) -> PartMatches:
+        """Return the matches with Tukey's cut set from their median absolute residual."""
+        sigma = MAD_TO_SIGMA * weighted_median(np.abs(part.residual_mm), part.area_mm2)
+        sigma = max(sigma, 1e-3 * self.settings.least_sigma_um) if np.isfinite(sigma) else 1.0
+        return replace(part, cut_mm=min(TUKEY_CUT * sigma, self.settings.end_distance_mm))
+
+    def centre_of(self, parts: dict[int, PartMatches]) -> Float64Array:
+        """Return the middle (3,) of the overlap with the lower arch, upper frame."""
+        points = np.concatenate([p.points[p.is_lower] for p in parts.values()])
+        area = np.concatenate([p.area_mm2[p.is_lower] for p in parts.values()])
+        if len(points) == 0:
+            return self.lower_middle
+        return area @ points / area.sum()
+
+    def equations(self, parts: dict[int, PartMatches], centre: Float64Array) -> NormalEquations:
+        """Return the normal equations about `centre`; blocks in the order of `parts`."""
+        size = 6 + 6 * len(parts)
+        total = NormalEquations(np.zeros((size, size)), np.zeros(size))
+        for i, part in enumerate(parts.values()):
+            rows = jacobian_rows(part.points, part.normals, centre)
+            weight = part.area_mm2 * tukey_weight(part.residual_mm, part.cut_mm)
+            total += assemble(rows, part.residual_mm, weight, part.is_lower, (i, len(parts)))
+        return total
+
+    def step(
+        self, poses: Poses, parts: dict[int, PartMatches], damping: float, longest_mm: float
+    ) -> tuple[Poses, float]:
+        """Return the poses after one step and the largest movement of the lower scan, mm."""
+        centre = self.centre_of(parts)
+        arm_mm = self.lower_reach_mm
+        twists = self.equations(parts, centre).step(arm_mm, damping)
+        size = float((np.linalg.norm(twists[:, :3], axis=1) * arm_mm).max())
+        size = max(size, float(np.linalg.norm(twists[:, 3:], axis=1).max()))
+        if size > longest_mm:
+            twists = twists * (longest_mm / size)
+        T_upper_lower = move_about(twists[0], centre, poses.T_upper_lower)
+        bites = list(poses.T_upper_bites)
+        for twist, k in zip(twists[1:], parts, strict=True):
+            bites[k] = move_about(twist, centre, bites[k])
+        old, new = (T.apply(self.lower_middle) for T in (poses.T_upper_lower, T_upper_lower))
+        moved = float(np.linalg.norm(new - old) + np.linalg.norm(twists[0, :3]) * arm_mm)
+        return Poses(T_upper_lower, tuple(bites)), moved
+
+    def approach(self, poses: Poses) -> Poses:
+        """Return the poses after the shrinking match distance, on every n-th vertex."""
+        s = self.settings
+        some = [inner[:: max(1, len(inner) // s.early_points)] for inner in self.inner]
+        n_gates = max(2, 1 + int(np.ceil(np.log(s.start_distance_mm / s.end_distance_mm) / 0.25)))
+        for gate_mm in np.geomspace(s.start_distance_mm, s.end_distance_mm, n_gates):
+            for _ in range(4):
+                parts = {k: self.match(k, poses, some[k], float(gate_mm)) for k in range(len(some))}
+                if not is_determined(parts):
+                    break
+                poses, moved = self.step(poses, parts, 1e-4, float(gate_mm))
+                if moved < 0.05 * gate_mm:
+                    break
+        return poses
+
+    def refine(self, poses: Poses, chosen: tuple[int, ...]) -> JointFit:
+        """Return the fit of the chosen bite scans with every vertex, from nearby poses."""
+        s = self.settings
+        parts = {k: self.match(k, poses, self.inner[k], s.loose_distance_mm) for k in chosen}
+        change_mm, n_rounds = np.inf, 0
+        while n_rounds < s.max_rounds:
+            parts = {k: self.robust_cut(near(p, s.end_distance_mm)) for k, p in parts.items()}
+            if not is_determined(parts):
+                break
+            poses, change_mm = self.step(poses, parts, 1e-8, s.end_distance_mm)
+            n_rounds += 1
+            is_last = change_mm <= 1e-3 * s.tolerance_um
+            if is_last and n_rounds > 1:
+                break
+            parts = {
+                k: self.match(k, poses, p.vertex, s.end_distance_mm, p.is_lower)
+                for k, p in parts.items()
+            }
+        parts = {k: self.match(k, poses, self.inner[k], s.loose_distance_mm) for k in chosen}
+        parts = {k: self.robust_cut_near(p) for k, p in parts.items()}
+        return JointFit(
+            poses,
+            parts,
+            self.centre_of(parts),
+            bool(change_mm <= 1e-3 * s.tolerance_um),
+            n_rounds,
+            1000.0 * float(change_mm) if np.isfinite(change_mm) else float("nan"),
+        )
+
+    def robust_cut_near(self, part: PartMatches) -> PartMatches:
+        """Return all matches with the cut that those within the end distance ask for."""
+        cut = self.robust_cut(near(part, self.settings.end_distance_mm)).cut_mm
+        return replace(part, cut_mm=cut)
+
+
+def near(part: PartMatches, distance_mm: float) -> PartMatches:
+    """Return the matches whose residual is within a distance."""
+    return part.pick(np.abs(part.residual_mm) <= distance_mm)
+
+
+def is_determined(parts: dict[int, PartMatches]) -> bool:
+    """Say whether every bite scan meets an arch, and any of them the lower one.
+
+    A handful of matches is wanted before a step is tried; whether they fix the pose is left to
+    the damped step and judged afterwards.
+    """
+    return all(len(p.vertex) >= 6 for p in parts.values()) and any(
+        int(p.is_lower.sum()) >= 6 for p in parts.values()
+    )

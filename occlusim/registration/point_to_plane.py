@@ -1,0 +1,152 @@
+"""Robust point-to-plane least squares on rigid poses: weights, normal equations, one step.
+
+A point q = T p of a moving part meets a plane of normal n fixed in another part. For left
+perturbations (rotation, translation) about a centre c, the residual r = n . (q - foot) changes by
+[(q - c) x n, n] . twist of the point's part, minus the same row times the twist of the plane's
+part. Weights are vertex areas times Tukey's biweight, so that the density of a triangulation does
+not count. Sources: Chen & Medioni 1992 (Image Vision Comput 10:145-155) for point to plane;
+Huber & Ronchetti, Robust Statistics, 2009 (chapter 7) for the scale and the variance factor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from occlusim.arrays import BoolArray, Float64Array
+from occlusim.geometry.transform import RigidTransform, skew
+
+TUKEY_CUT = 4.685
+"""Tukey's cut in units of sigma: 95 % efficient on normal noise (Huber & Ronchetti 2009)."""
+
+MAD_TO_SIGMA = 1.4826
+"""Median absolute deviation of a normal distribution to its sigma."""
+
+
+def weighted_median(values: Float64Array, weights: Float64Array) -> float:
+    """Return the value that halves the weight; NaN of nothing."""
+    if len(values) == 0:
+        return float("nan")
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    return float(values[order[np.searchsorted(total, 0.5 * total[-1])]])
+
+
+def tukey_weight(residual_mm: Float64Array, cut_mm: float) -> Float64Array:
+    """Return Tukey's biweight (1 - (r / cut)^2)^2, zero beyond the cut."""
+    u = np.clip(1.0 - (residual_mm / cut_mm) ** 2, 0.0, None)
+    return u * u
+
+
+def tukey_variance(residual_mm: Float64Array, area_mm2: Float64Array, cut_mm: float) -> float:
+    """Return E[psi^2] / E[psi']^2, mm2: the variance that a Tukey estimate feels."""
+    u = np.clip(1.0 - (residual_mm / cut_mm) ** 2, 0.0, None)
+    slope = u * u - 4.0 * u * (residual_mm / cut_mm) ** 2
+    total = float(area_mm2.sum())
+    mean_slope = float(area_mm2 @ slope) / total
+    mean_square = float(area_mm2 @ (residual_mm * u * u) ** 2) / total
+    return mean_square / max(mean_slope, 0.1) ** 2
+
+
+def jacobian_rows(
+    points: Float64Array, normals: Float64Array, centre: Float64Array
+) -> Float64Array:
+    """Return rows (n, 6): change of n . q for a left twist about `centre`, rotation first."""
+    rows = np.empty((len(points), 6))
+    rows[:, :3] = np.cross(points - centre, normals)
+    rows[:, 3:] = normals
+    return rows
+
+
+@dataclass(frozen=True, slots=True)
+class NormalEquations:
+    """Sums over matches: block `i` is the moving part i, block 0 the lower jaw.
+
+    Attributes
+    ----------
+    matrix : (6 + 6 K, 6 + 6 K)
+        Gauss-Newton matrix, mm2 of area times (mm, 1) squared.
+    gradient : (6 + 6 K,)
+        Row sums times residual.
+    """
+
+    matrix: Float64Array
+    gradient: Float64Array
+
+    def __add__(self, other: NormalEquations) -> NormalEquations:
+        return NormalEquations(self.matrix + other.matrix, self.gradient + other.gradient)
+
+    def step(self, reach_mm: float, damping: float) -> Float64Array:
+        """Return the twists (1 + K, 6) of the next Levenberg-Marquardt step.
+
+        Rotations are scaled by `reach_mm` so that all unknowns are lengths; `damping` is relative
+        to the mean diagonal, which bounds the step along what the data do not fix.
+        """
+        scale = np.tile([1 / reach_mm] * 3 + [1.0] * 3, len(self.gradient) // 6)
+        matrix = self.matrix * scale[:, None] * scale
+        matrix[np.diag_indices_from(matrix)] += damping * np.trace(matrix) / len(matrix) + 1e-300
+        twists = -np.linalg.solve(matrix, self.gradient * scale) * scale
+        return np.asarray(twists, dtype=np.float64).reshape(-1, 6)
+
+    def lower_information(self) -> Float64Array:
+        """Return the (6, 6) information on the lower jaw with every bite scan free."""
+        h = self.matrix
+        if len(h) == 6:
+            return h.copy()
+        inner = np.linalg.pinv(h[6:, 6:], rcond=1e-13, hermitian=True)
+        schur = h[:6, :6] - h[:6, 6:] @ inner @ h[6:, :6]
+        return 0.5 * (schur + schur.T)
+
+
+def assemble(
+    rows: Float64Array,
+    residual_mm: Float64Array,
+    weight: Float64Array,
+    is_lower: BoolArray,
+    part: tuple[int, int],
+) -> NormalEquations:
+    """Return the normal equations of one bite scan.
+
+    Parameters
+    ----------
+    rows : (n, 6)
+        Of `jacobian_rows`.
+    residual_mm, weight, is_lower : (n,)
+        Residual; area times robust weight, mm2; 1 where the plane moves with the lower jaw.
+    part : (int, int)
+        Which bite scan, and of how many.
+    """
+    k, n_parts = part
+    size = 6 + 6 * n_parts
+    b = slice(6 + 6 * k, 12 + 6 * k)
+    weighted = rows * weight[:, None]
+    low = weighted * is_lower[:, None]
+    matrix, gradient = np.zeros((size, size)), np.zeros(size)
+    matrix[b, b] = rows.T @ weighted
+    matrix[:6, :6] = rows.T @ low
+    matrix[:6, b] = -matrix[:6, :6]
+    matrix[b, :6] = -matrix[:6, :6]
+    gradient[b] = weighted.T @ residual_mm
+    gradient[:6] = -(low.T @ residual_mm)
+    return NormalEquations(matrix, gradient)
+
+
+def move_about(twist: Float64Array, centre: Float64Array, pose: RigidTransform) -> RigidTransform:
+    """Return `pose` after a left twist (rotation, translation) about `centre`."""
+    moved = twist.copy()
+    moved[3:] -= np.cross(twist[:3], centre)
+    return orthonormal(RigidTransform.exp(moved) @ pose)
+
+
+def orthonormal(pose: RigidTransform) -> RigidTransform:
+    """Return the pose with its rotation made orthonormal again (rounding of many products)."""
+    u, _, vt = np.linalg.svd(pose.rotation)
+    return RigidTransform(u @ vt, pose.translation)
+
+
+def carry_twist(centre: Float64Array) -> Float64Array:
+    """Return the (6, 6) matrix from a twist about `centre` to the same twist about the origin."""
+    m = np.eye(6)
+    m[3:, :3] = skew(centre)
+    return m
