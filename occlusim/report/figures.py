@@ -1,0 +1,326 @@
+"""Plotly figures of the page: the crown in space, and the gap along each movement."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from occlusim.arrays import Float64Array
+from occlusim.geometry.mesh import PaintedMesh
+from occlusim.report.colour import (
+    ANTAGONIST_RGB,
+    NO_DATA_RGB,
+    Quantity,
+    colour_scale,
+    css,
+    quantity_of,
+)
+from occlusim.report.meshes import Orientation, ReportMeshes
+from occlusim.report.words import WORDS, movement_label
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+INK = "#1d2733"
+PAPER = "#ffffff"
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
+TRACES = ("known", "unknown", "antagonist", "spots", "directions")
+"""Order of the traces of `crown_figure`; the page's script relies on it."""
+
+MARGIN_MM = 2.5
+GAP_CEILING_UM = 300.0
+LIGHTING = {"ambient": 0.72, "diffuse": 0.38, "specular": 0.04, "roughness": 0.9, "fresnel": 0.05}
+
+
+def field_label(field: str) -> str:
+    """Return the name of a vertex field for the list of choices."""
+    known = {
+        "gap_um": WORDS["show_gap"],
+        "least_gap_um": WORDS["show_least_gap"],
+        "reduction_um": WORDS["show_reduction"],
+        "thickness_um": WORDS["show_thickness"],
+    }
+    movement = field.removeprefix("gap_").removesuffix("_um")
+    return known.get(field) or WORDS["show_gap_movement"].format(movement=movement_label(movement))
+
+
+def ordered_fields(painted: PaintedMesh) -> list[str]:
+    """Return the fields that have a colour map, the usual ones first, movements sorted after."""
+    first = ["gap_um", "least_gap_um", "reduction_um", "thickness_um"]
+    rest = sorted(name for name in painted.fields if name.startswith("gap_") and name not in first)
+    return [name for name in [*first[:2], *rest, *first[2:]] if name in painted.fields]
+
+
+def split_faces(painted: PaintedMesh, field: str) -> tuple[Any, Any]:
+    """Return faces whose three numbers are known, and the others, (F, 3) int32 each."""
+    known = np.isfinite(painted.fields[field])[painted.mesh.faces].all(axis=1)
+    return painted.mesh.faces[known], painted.mesh.faces[~known]
+
+
+def colour_bar(quantity: Quantity) -> dict[str, Any]:
+    """Return a number scale for a quantity as plotly's colour bar."""
+    return {
+        "title": {"text": WORDS[f"scale_{quantity.name}"], "side": "top"},
+        "tickvals": list(quantity.ticks_um),
+        "ticktext": quantity.tick_words(),
+        "len": 0.8,
+        "thickness": 18,
+        "outlinewidth": 1,
+        "outlinecolor": INK,
+        "ticks": "outside",
+    }
+
+
+def _mesh_arrays(vertices: Float64Array, faces: Any) -> dict[str, Any]:
+    xyz = vertices.astype(np.float32)
+    ijk = np.ascontiguousarray(faces, dtype=np.int32)
+    axes = {axis: np.ascontiguousarray(xyz[:, k]) for k, axis in enumerate("xyz")}
+    return axes | {axis: np.ascontiguousarray(ijk[:, k]) for k, axis in enumerate("ijk")}
+
+
+def crown_figure(
+    meshes: ReportMeshes,
+    spots: Sequence[Mapping[str, Any]],
+    orientation: Orientation,
+    *,
+    is_lower: bool,
+    field: str,
+) -> go.Figure:
+    """Return the crown in space, coloured by one of its fields.
+
+    Parameters
+    ----------
+    meshes : all in the upper scan's coordinates, mm
+    spots : as in ``results.json``; a spot without ``centroid_mm`` gets no number
+    orientation : directions in the upper scan's coordinates
+    is_lower : whether the crown is seen from above (lower jaw) or from below (upper jaw)
+    field : a vertex field of the crown
+    """
+    import plotly.graph_objects as go  # noqa: PLC0415
+
+    crown, quantity = meshes.crown, quantity_of(field)
+    known, unknown = split_faces(crown, field)
+    values = crown.fields[field].astype(np.float32)
+    traces = [
+        go.Mesh3d(
+            **_mesh_arrays(crown.mesh.vertices, known),
+            intensity=np.nan_to_num(values),
+            customdata=np.nan_to_num(values),
+            colorscale=colour_scale(quantity),
+            cmin=quantity.low_um,
+            cmax=quantity.high_um,
+            colorbar=colour_bar(quantity),
+            hovertemplate="%{customdata:.0f} µm<extra></extra>",
+            lighting=LIGHTING,
+            visible=len(known) > 0,
+            name="known",
+        ),
+        go.Mesh3d(
+            **_mesh_arrays(crown.mesh.vertices, unknown),
+            color=css(NO_DATA_RGB),
+            hovertemplate=f"{WORDS['unknown']}<extra></extra>",
+            lighting=LIGHTING,
+            visible=len(unknown) > 0,
+            name="unknown",
+        ),
+        go.Mesh3d(
+            **_mesh_arrays(meshes.antagonist.mesh.vertices, meshes.antagonist.mesh.faces),
+            color=css(ANTAGONIST_RGB),
+            opacity=0.45,
+            hoverinfo="skip",
+            lighting=LIGHTING,
+            visible=False,
+            name="antagonist",
+        ),
+        _spot_numbers(go, spots, orientation, is_lower=is_lower),
+        _direction_words(go, crown.mesh.vertices, orientation, is_lower=is_lower),
+    ]
+    figure = go.Figure(traces)
+    figure.update_layout(
+        scene=_scene(crown.mesh.vertices, orientation, is_lower=is_lower),
+        margin={"l": 0, "r": 0, "t": 0, "b": 0},
+        paper_bgcolor=PAPER,
+        showlegend=False,
+        font={"color": INK, "size": 13},
+        hoverlabel={"bgcolor": INK, "font": {"color": PAPER, "size": 16}},
+        uirevision="kept",
+    )
+    return figure
+
+
+def view(orientation: Orientation, *, is_lower: bool) -> tuple[Float64Array, Float64Array]:
+    """Return unit directions (3,): from the crown to the eye, and up on the picture.
+
+    The biting surface is seen as the clinician sees it who faces the patient: patient's right on
+    the left, the front away from the other arch.
+    """
+    if is_lower:
+        return orientation.superior, -orientation.anterior
+    return -orientation.superior, orientation.anterior
+
+
+def _xyz(vector: Float64Array) -> dict[str, float]:
+    return {axis: float(vector[k]) for k, axis in enumerate("xyz")}
+
+
+def _scene(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) -> dict[str, Any]:
+    to_eye, up = view(orientation, is_lower=is_lower)
+    tilted = to_eye - 0.35 * up
+    low, high = vertices.min(axis=0) - MARGIN_MM, vertices.max(axis=0) + MARGIN_MM
+    extent = high - low
+    hidden = {"visible": False, "showspikes": False}
+    scene: dict[str, Any] = {
+        f"{axis}axis": hidden | {"range": [float(low[k]), float(high[k])]}
+        for k, axis in enumerate("xyz")
+    }
+    eye = 2.0 * tilted / np.linalg.norm(tilted)
+    scene["aspectmode"] = "manual"
+    scene["aspectratio"] = _xyz(1.75 * extent / extent.max())
+    scene["camera"] = {
+        "eye": _xyz(eye),
+        "up": _xyz(up),
+        "center": _xyz(np.zeros(3)),
+        "projection": {"type": "orthographic"},
+    }
+    scene["dragmode"] = "orbit"
+    return scene
+
+
+def _spot_numbers(
+    go: Any, spots: Sequence[Mapping[str, Any]], orientation: Orientation, *, is_lower: bool
+) -> Any:
+    to_eye, _ = view(orientation, is_lower=is_lower)
+    placed = [spot for spot in spots if spot.get("centroid_mm") is not None]
+    points = np.array([spot["centroid_mm"] for spot in placed], dtype=np.float64).reshape(-1, 3)
+    points = points + 0.7 * to_eye
+    return go.Scatter3d(
+        x=points[:, 0],
+        y=points[:, 1],
+        z=points[:, 2],
+        mode="markers+text",
+        text=[f"<b>{spot.get('id')}</b>" for spot in placed],
+        textposition="middle center",
+        textfont={"color": PAPER, "size": 13},
+        marker={"size": 13, "color": INK, "line": {"color": PAPER, "width": 2}},
+        hoverinfo="skip",
+        visible=bool(placed),
+        name="spots",
+    )
+
+
+def _direction_words(
+    go: Any, vertices: Float64Array, orientation: Orientation, *, is_lower: bool
+) -> Any:
+    to_eye, _ = view(orientation, is_lower=is_lower)
+    middle = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
+    places, words = [], []
+    for direction, plus, minus in (
+        (orientation.right, "direction_right", "direction_left"),
+        (orientation.anterior, "direction_front", "direction_back"),
+    ):
+        along = (vertices - middle) @ direction
+        for sign, word, reach in ((1.0, plus, along.max()), (-1.0, minus, -along.min())):
+            places.append(middle + sign * (reach + 1.3) * direction)
+            words.append(WORDS[word])
+    points = np.array(places)
+    height = float(((vertices - middle) @ to_eye).mean())
+    points = points + height * to_eye
+    return go.Scatter3d(
+        x=points[:, 0],
+        y=points[:, 1],
+        z=points[:, 2],
+        mode="text",
+        text=words,
+        textfont={"color": "#5a6572", "size": 12},
+        hoverinfo="skip",
+        name="directions",
+    )
+
+
+def gap_figure(movements: Sequence[Mapping[str, Any]]) -> go.Figure:
+    """Return the least gap of the crown against the step of each movement.
+
+    One ink for all lines: movements differ by dash and by the number at the line's end. Numbers
+    above `GAP_CEILING_UM` leave the frame, so that the range where the crown may touch stays large.
+    """
+    import plotly.graph_objects as go  # noqa: PLC0415
+
+    figure = go.Figure()
+    lowest_um, highest_um = -40.0, 100.0
+    for number, movement in enumerate(movements, start=1):
+        step_mm = _numbers(movement.get("parameter_mm"))
+        gap_um = _numbers(movement.get("gap_um"))
+        if len(step_mm) == 0 or len(step_mm) != len(gap_um):
+            continue
+        if np.isfinite(gap_um).any():
+            lowest_um = min(lowest_um, float(np.nanmin(gap_um)) - 15.0)
+            highest_um = max(highest_um, float(np.nanmax(gap_um)) + 15.0)
+        wanted = movement.get("wanted_gap_um")
+        if wanted is not None and not isinstance(wanted, int | float) and len(wanted) > 1:
+            figure.add_scatter(
+                x=step_mm,
+                y=_numbers(wanted),
+                mode="lines",
+                line={"color": "#8a939c", "width": 1.2},
+                name=WORDS["wanted"],
+                legendgroup="wanted",
+                showlegend=not any(trace.legendgroup == "wanted" for trace in figure.data),
+                hovertemplate=f"{WORDS['wanted']}: %{{y:.0f}} µm<extra></extra>",
+            )
+        label = f"{number} {movement_label(str(movement.get('name')))}"
+        figure.add_scatter(
+            x=step_mm,
+            y=gap_um,
+            mode="lines" if len(step_mm) > 1 else "markers",
+            line={"color": INK, "width": 2.2, "dash": DASHES[(number - 1) % len(DASHES)]},
+            marker={"color": INK, "size": 10, "symbol": "diamond"},
+            name=label,
+            hovertemplate=f"{label}: %{{y:.0f}} µm, %{{x:.2f}} mm<extra></extra>",
+        )
+        _number_at_end(figure, number, step_mm, gap_um)
+    highest_um = min(highest_um, GAP_CEILING_UM)
+    figure.add_hline(y=0.0, line={"color": INK, "width": 1})
+    figure.update_layout(
+        margin={"l": 70, "r": 20, "t": 10, "b": 50},
+        paper_bgcolor=PAPER,
+        plot_bgcolor="#f6f7f8",
+        font={"color": INK, "size": 13},
+        xaxis={"title": {"text": WORDS["axis_step"]}, "gridcolor": "#dfe3e6", "zeroline": False},
+        yaxis={
+            "title": {"text": WORDS["axis_gap"]},
+            "gridcolor": "#dfe3e6",
+            "zeroline": False,
+            "range": [lowest_um, highest_um],
+        },
+        legend={"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0.0},
+        hovermode="closest",
+    )
+    return figure
+
+
+def _numbers(values: Any) -> Float64Array:
+    if values is None:
+        return np.zeros(0)
+    return np.array([np.nan if v is None else v for v in np.atleast_1d(values)], dtype=np.float64)
+
+
+def _number_at_end(
+    figure: go.Figure, number: int, step_mm: Float64Array, gap_um: Float64Array
+) -> None:
+    """Write a line's number where it ends or leaves the frame."""
+    inside = np.flatnonzero(np.isfinite(gap_um) & (gap_um <= GAP_CEILING_UM - 10.0))
+    if len(inside) == 0:
+        return
+    last = inside[-1]
+    figure.add_annotation(
+        x=float(step_mm[last]),
+        y=float(gap_um[last]),
+        text=f"<b>{number}</b>",
+        showarrow=False,
+        font={"color": PAPER, "size": 12},
+        bgcolor=INK,
+        borderpad=3,
+        xshift=10 if len(step_mm) > 1 else 16,
+    )

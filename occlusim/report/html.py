@@ -1,0 +1,223 @@
+"""The page: one file that opens without a network, prints, and escapes whatever it is given."""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from occlusim.errors import OutputError
+from occlusim.geometry.mesh import PaintedMesh
+from occlusim.report import tables
+from occlusim.report.colour import NO_DATA_RGB, QUANTITIES, colour_scale, css, quantity_of
+from occlusim.report.figures import (
+    TRACES,
+    colour_bar,
+    crown_figure,
+    field_label,
+    gap_figure,
+    ordered_fields,
+    view,
+)
+from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
+from occlusim.report.numbers import joined
+from occlusim.report.summary import answer
+from occlusim.report.words import CAUTIONS, WORDS
+
+MAX_DRAWN_FACES = 60_000
+"""More faces than this are thinned for drawing; 60,000 keep the page near 10 MB."""
+
+
+def write_report(
+    path: str | Path,
+    results: Mapping[str, Any],
+    meshes: ReportMeshes | None,
+    orientation: ArrayLike | Orientation,
+) -> None:
+    """Write the report of a case as one HTML file.
+
+    Parameters
+    ----------
+    path : file to write; written beside and moved into place
+    results : the content of ``results.json``; absent or null keys are named as not known
+    meshes : what to draw, or None where there is nothing (a refused case)
+    orientation : (3, 3), unit length, upper scan's coordinates
+        Rows: patient's right, anterior, superior.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    InputError
+        If the orientation is not three directions at right angles.
+    """
+    target = Path(path)
+    page = render_report(results, meshes, orientation)
+    beside = target.with_name(f".{target.name}.part")
+    try:
+        beside.write_text(page, encoding="utf-8")
+        beside.replace(target)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise OutputError(
+            f"{target}: the report cannot be written ({error.strerror}); "
+            "give a folder that exists and may be written"
+        ) from error
+
+
+def render_report(
+    results: Mapping[str, Any],
+    meshes: ReportMeshes | None,
+    orientation: ArrayLike | Orientation,
+) -> str:
+    """Return the report of a case as the text of one HTML file; see `write_report`."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
+    from plotly.offline import get_plotlyjs  # noqa: PLC0415
+
+    environment = Environment(
+        loader=PackageLoader("occlusim.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    crown = results.get("crown") or {}
+    teeth = crown_teeth(results)
+    name = str(results.get("case_id") or WORDS["unknown"])
+    scene, notes = _scene(results, meshes, Orientation.of(orientation))
+    movements = crown.get("movements") or []
+    return environment.get_template("report.html.j2").render(
+        w=WORDS,
+        cautions=CAUTIONS,
+        title=WORDS["title"].format(case=name),
+        case_name=f"{name} ({joined(teeth)})" if teeth else name,
+        started=results.get("started"),
+        answer=answer(results),
+        scene=scene,
+        notes=notes,
+        scene_json=_json(scene),
+        gaps_json=_json(json.loads(gap_figure(movements).to_json() or "{}") if movements else None),
+        words_json=_json({"unknown": WORDS["unknown"]}),
+        plotly_js=get_plotlyjs() if meshes is not None or movements else "",
+        tables=_tables(results, crown),
+        no_data_css=css(NO_DATA_RGB),
+    )
+
+
+def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, Any]:
+    registration = results.get("registration") or {}
+    shown_apart = ("T_upper_lower", "covariance", "bites")
+    return {
+        "spots": tables.spot_table(crown.get("spots") or []),
+        "movements": tables.movement_table(crown),
+        "proof": tables.proof_table(crown),
+        "registration": tables.generic_table("registration_caption", registration, shown_apart),
+        "bites": tables.records_table("bites_caption", registration.get("bites")),
+        "spread": tables.spread_table(registration.get("covariance")),
+        "mounting": tables.generic_table("mounting_caption", results.get("mounting")),
+        "datum": tables.datum_table(results.get("datum")),
+        "closure": tables.closure_table(results.get("closure")),
+        "contacts": tables.contact_table(results.get("closure")),
+        "findings": tables.finding_table(results.get("findings") or []),
+        "settings": tables.generic_table("settings_caption", results.get("settings")),
+        "inputs": tables.input_table(results.get("inputs") or []),
+        "versions": tables.version_table(results),
+    }
+
+
+def _scene(
+    results: Mapping[str, Any], meshes: ReportMeshes | None, orientation: Orientation
+) -> tuple[dict[str, Any] | None, list[str]]:
+    """Return what the page's script needs for the crown in space, and notes for the reader."""
+    if meshes is None:
+        return None, []
+    posed, is_lower = in_upper_frame(results, meshes)
+    notes: list[str] = []
+    drawn = ReportMeshes(
+        _drawn(posed.crown, "the_crown", notes),
+        _drawn(posed.adjusted, "the_adjusted", notes),
+        _drawn(posed.antagonist, "the_antagonist", notes),
+        posed.upper,
+        posed.lower,
+    )
+    fields = ordered_fields(drawn.crown)
+    if not fields:
+        return None, notes
+    spots = (results.get("crown") or {}).get("spots") or []
+    figure = crown_figure(drawn, spots, orientation, is_lower=is_lower, field=fields[0])
+    to_eye, up = view(orientation, is_lower=is_lower)
+    return {
+        "figure": json.loads(figure.to_json() or "{}"),
+        "traces": {name: k for k, name in enumerate(TRACES)},
+        "crowns": {"given": _packed(drawn.crown), "adjusted": _packed(drawn.adjusted)},
+        "choices": [
+            {"field": field, "label": field_label(field), "quantity": quantity_of(field).name}
+            for field in fields
+        ],
+        "scales": {
+            name: {
+                "colorscale": colour_scale(quantity),
+                "cmin": quantity.low_um,
+                "cmax": quantity.high_um,
+                "colorbar": colour_bar(quantity),
+            }
+            for name, quantity in QUANTITIES.items()
+        },
+        "view": {"eye": (2.0 * to_eye).tolist(), "up": up.tolist()},
+        "spot_eyes": _spot_eyes(drawn.crown, spots),
+    }, notes
+
+
+def _drawn(painted: PaintedMesh, name: str, notes: list[str]) -> PaintedMesh:
+    result = thinned(painted, MAX_DRAWN_FACES)
+    if result is not painted:
+        notes.append(
+            WORDS["thinned_note"].format(
+                drawn=f"{len(result.mesh.faces):,}",
+                given=f"{len(painted.mesh.faces):,}",
+                mesh=WORDS[name],
+            )
+        )
+    return result
+
+
+def _spot_eyes(painted: PaintedMesh, spots: Any) -> dict[str, list[float]]:
+    """Return from where each spot is best seen: the surface normal around it, length 2."""
+    mesh, eyes = painted.mesh, {}
+    vectors = mesh.face_vectors()
+    centres = mesh.vertices[mesh.faces].mean(axis=1)
+    for spot in spots:
+        if spot.get("centroid_mm") is None:
+            continue
+        near = (
+            np.linalg.norm(centres - np.array(spot["centroid_mm"], dtype=np.float64), axis=1) < 0.5
+        )
+        normal = vectors[near].sum(axis=0)
+        length = float(np.linalg.norm(normal))
+        if length > 0:
+            eyes[str(spot.get("id"))] = (2.0 * normal / length).tolist()
+    return eyes
+
+
+def _bytes(values: Any, dtype: str) -> str:
+    return base64.b64encode(np.ascontiguousarray(values, dtype=dtype).tobytes()).decode("ascii")
+
+
+def _packed(painted: PaintedMesh) -> dict[str, Any]:
+    """Return a mesh as little-endian float32 and int32 in base64, NaN kept."""
+    return {
+        "vertices": _bytes(painted.mesh.vertices, "<f4"),
+        "faces": _bytes(painted.mesh.faces, "<i4"),
+        "fields": {name: _bytes(painted.fields[name], "<f4") for name in ordered_fields(painted)},
+    }
+
+
+def _json(value: Any) -> str:
+    """Return JSON that cannot end the script element that holds it."""
+    text = json.dumps(value, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")

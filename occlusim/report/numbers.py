@@ -1,0 +1,60 @@
+"""How numbers are written: one rounding per unit, and a word where nothing is known."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from occlusim.report.words import WORDS
+
+DECIMALS = {
+    "um": 0,
+    "mm": 2,
+    "mm2": 2,
+    "mm3": 3,
+    "deg": 2,
+    "N": 1,
+    "Nmm": 0,
+    "s": 2,
+    "MPa": 1,
+}
+UNITS = {"um": "µm", "mm2": "mm²", "mm3": "mm³", "deg": "°"}
+
+
+def split_unit(key: str) -> tuple[str, str]:
+    """Return name and unit suffix of a key: ``gap_um`` gives ``("gap", "um")``."""
+    name, _, suffix = key.rpartition("_")
+    return (name, suffix) if name and suffix in DECIMALS else (key, "")
+
+
+def written(value: Any, unit: str = "", minus: str = "-") -> str:
+    """Return a number at its unit's rounding (no unit: four significant digits), without the unit.
+
+    None and NaN give the word for 'not known'; True and False give yes and no.
+    """
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return WORDS["unknown"]
+    if isinstance(value, bool):
+        return WORDS["yes"] if value else WORDS["no"]
+    if isinstance(value, int | float):
+        if unit in DECIMALS:
+            text = f"{value:.{DECIMALS[unit]}f}"
+        else:
+            text = str(value) if isinstance(value, int) else f"{value:.4g}"
+        if not text.strip("-0."):
+            text = text.lstrip("-")
+        return text.replace("-", minus) if text.startswith("-") else text
+    return str(value)
+
+
+def with_unit(value: Any, unit: str) -> str:
+    """Return a number with its unit, such as ``52 µm``; the bare word where it is not known."""
+    text = written(value, unit)
+    return text if text == WORDS["unknown"] else f"{text} {UNITS.get(unit, unit)}"
+
+
+def joined(parts: list[str]) -> str:
+    """Return ``a``, ``a and b`` or ``a, b and c``."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} {WORDS['and']} {parts[-1]}"

@@ -1,0 +1,158 @@
+"""The answer in plain words: the same sentences on the screen and on top of the page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from occlusim.report.meshes import crown_teeth
+from occlusim.report.numbers import joined, with_unit, written
+from occlusim.report.words import WORDS, movement_phrase
+
+SPOTS_IN_WORDS = 3
+"""How many further spots the words name; the table holds all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What to say: `state` is sound, doubtful, refused or unknown."""
+
+    state: str
+    headline: str
+    body: tuple[str, ...]
+    trust: tuple[str, ...]
+
+
+def answer(results: Mapping[str, Any]) -> Answer:
+    """Return the answer of a case from its ``results.json`` content.
+
+    A refused case gets reasons and no numbers. Keys that are absent or null are left out of the
+    sentences or named as not known; nothing is guessed.
+    """
+    verdict = results.get("verdict") or {}
+    state = verdict.get("state") or "unknown"
+    if state == "refused":
+        return Answer(state, WORDS["refused"], (), (_trust_sentence(state, verdict),))
+    high = verdict.get("high")
+    headline = {True: WORDS["high"], False: WORDS["not_high"]}.get(high, WORDS["high_unknown"])
+    crown = results.get("crown") or {}
+    spots = sorted(crown.get("spots") or [], key=_depth, reverse=True)
+    body = [*_where(spots), *_closing_gap(crown), *_take_off(spots), *_after(crown, spots)]
+    return Answer(state, headline, tuple(body), tuple(_how_sure(results, state, verdict)))
+
+
+def summary_words(results: Mapping[str, Any]) -> str:
+    """Return a short summary in plain words, one sentence a line, for the screen."""
+    found = answer(results)
+    teeth = joined(crown_teeth(results))
+    name = f"{results.get('case_id') or ''}{f' ({teeth})' if teeth else ''}".strip()
+    first = f"{name}: {found.headline}" if name else found.headline
+    return "\n".join([first, *found.body, *found.trust])
+
+
+def _depth(spot: Mapping[str, Any]) -> float:
+    depth_um = spot.get("depth_um")
+    return float("-inf") if depth_um is None else float(depth_um)
+
+
+def _spot_words(spot: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        "id": str(spot.get("id")),
+        "place": spot.get("location") or WORDS["place_unknown"],
+        "depth": with_unit(spot.get("depth_um"), "um"),
+        "area": with_unit(spot.get("area_mm2"), "mm2"),
+        "movement": movement_phrase(str(spot.get("movement"))),
+        "shortfall": with_unit(spot.get("shortfall_um"), "um"),
+    }
+
+
+def _where(spots: Sequence[Mapping[str, Any]]) -> list[str]:
+    if not spots:
+        return []
+    sentences = [WORDS["deepest"].format(**_spot_words(spots[0]))]
+    others = [
+        WORDS["other_spot"].format(**_spot_words(spot)) for spot in spots[1 : 1 + SPOTS_IN_WORDS]
+    ]
+    left = len(spots) - 1 - len(others)
+    if left > 0:
+        others.append(WORDS["more_spots"].format(n=left))
+    if others:
+        sentences.append(WORDS["other_spots"].format(spots="; ".join(others)))
+    return sentences
+
+
+def wanted_at_least_gap(movement: Mapping[str, Any]) -> float | None:
+    """Return the wanted gap (um) at the step where a movement's least gap was found.
+
+    None where the results do not say; the nearest step stands for a step between two.
+    """
+    wanted = movement.get("wanted_gap_um")
+    if wanted is None or isinstance(wanted, int | float):
+        return wanted
+    if len(wanted) == 1:
+        return wanted[0]
+    steps, at = movement.get("parameter_mm"), movement.get("at_parameter_mm")
+    if not steps or at is None or len(steps) != len(wanted):
+        return None
+    return wanted[min(range(len(steps)), key=lambda k: abs(steps[k] - at))]
+
+
+def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
+    for movement in crown.get("movements") or []:
+        gap_um = movement.get("least_gap_um")
+        if movement.get("name") != "centric" or gap_um is None:
+            continue
+        wanted_um = wanted_at_least_gap(movement)
+        values = {"gap": with_unit(gap_um, "um"), "wanted": with_unit(wanted_um, "um")}
+        is_clear = gap_um > 0 and wanted_um is not None and gap_um > wanted_um
+        return [WORDS["out_of_contact" if is_clear else "closure_gap"].format(**values)]
+    return []
+
+
+def _take_off(spots: Sequence[Mapping[str, Any]]) -> list[str]:
+    if not spots:
+        return []
+    parts = [
+        WORDS["take_off_one"].format(**_spot_words(spot)) for spot in spots[: SPOTS_IN_WORDS + 1]
+    ]
+    left = len(spots) - len(parts)
+    if left > 0:
+        parts.append(WORDS["more_spots"].format(n=left))
+    sentences = [WORDS["take_off_list"].format(spots="; ".join(parts))]
+    sentences += [
+        WORDS["not_feasible"].format(**_spot_words(spot))
+        for spot in spots
+        if spot.get("feasible") is False
+    ]
+    return sentences
+
+
+def _after(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> list[str]:
+    n_spots = (crown.get("after") or {}).get("n_spots")
+    if n_spots is None or not spots:
+        return []
+    return [WORDS["after_left"].format(n=n_spots) if n_spots else WORDS["after_clear"]]
+
+
+def _trust_sentence(state: str, verdict: Mapping[str, Any]) -> str:
+    reasons = [str(reason).rstrip(".") for reason in verdict.get("reasons") or []]
+    words = "; ".join(reasons) or WORDS["no_reasons"]
+    return WORDS.get(f"sure_{state}", WORDS["sure_unknown"]).format(reasons=words)
+
+
+def _how_sure(results: Mapping[str, Any], state: str, verdict: Mapping[str, Any]) -> list[str]:
+    sentences = [_trust_sentence(state, verdict)]
+    sides_um = (results.get("registration") or {}).get("side_disagreement_um")
+    if sides_um is not None:
+        sentences.append(WORDS["sides_disagree"].format(value=with_unit(sides_um, "um")))
+    datum_um = (results.get("datum") or {}).get("disagreement_um")
+    if datum_um is not None:
+        sentences.append(WORDS["datum_disagrees"].format(value=with_unit(datum_um, "um")))
+    coverage = verdict.get("coverage")
+    if coverage is not None:
+        percent = written(math.floor(1000.0 * coverage + 1e-6) / 10.0)
+        sentences.append(WORDS["coverage"].format(percent=percent))
+    sentences.append(WORDS["confirm"])
+    return sentences

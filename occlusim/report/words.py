@@ -1,0 +1,266 @@
+"""Every text of the report, in one place, so that another language is another dictionary.
+
+Placeholders in braces are filled by `str.format`; what stands in them is already a written number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+ENGLISH: Mapping[str, str] = {
+    "language": "en",
+    # small words
+    "yes": "yes",
+    "no": "no",
+    "and": "and",
+    "unknown": "not known",
+    "none": "none",
+    # the answer
+    "title": "Occlusion of a crown: {case}",
+    "kicker": "occlusim, crown and bite checked before milling",
+    "answer": "The answer",
+    "high": "The crown is high.",
+    "not_high": "The crown is not high: nothing has to come off.",
+    "high_unknown": "Whether the crown is high cannot be said.",
+    "refused": "No answer: this case was refused.",
+    "state_sound": "Sound",
+    "state_doubtful": "Doubtful",
+    "state_refused": "Refused",
+    "state_unknown": "Not judged",
+    "deepest": "Its highest place is {place}, {depth} too high {movement} (spot {id}).",
+    "other_spots": "Other places: {spots}.",
+    "other_spot": "spot {id}, {place}, {depth} {movement}",
+    "more_spots": "{n} more in the table",
+    "place_unknown": "a place without a name",
+    "take_off": "Take off {depth} at spot {id}",
+    "take_off_list": "What to take off: {spots}.",
+    "take_off_one": "{depth} over {area} at spot {id}",
+    "not_feasible": "Spot {id} cannot be cleared fully in this material: the wall would "
+    "be {shortfall} short of its least thickness.",
+    "out_of_contact": "At light biting load it stays {gap} clear of the teeth opposite; "
+    "{wanted} is wanted.",
+    "closure_gap": "At light biting load the least gap to the teeth opposite is {gap}; "
+    "{wanted} is wanted.",
+    "after_clear": "The whole simulation was run again on the adjusted crown: no high "
+    "spot is left.",
+    "after_left": "The whole simulation was run again on the adjusted crown: high spots left, {n}.",
+    "sure_sound": "How sure: sound. Nothing in the scans, the bite record or the "
+    "reference speaks against it.",
+    "sure_doubtful": "How sure: doubtful, because {reasons}.",
+    "sure_refused": "Refused because {reasons}.",
+    "sure_unknown": "How sure: not judged.",
+    "no_reasons": "no reason was recorded",
+    "sides_disagree": "Right and left bite scans disagree by {value} at the crown.",
+    "datum_disagrees": "Two ways of finding the reference disagree by {value} at the crown.",
+    "coverage": "{percent} % of the surface opposite the crown was scanned.",
+    "confirm": "Confirm in the mouth with foil before anything is cut.",
+    # movements, as labels and as ends of sentences
+    "movement_centric": "Closing",
+    "movement_protrusion": "Forward (protrusion)",
+    "movement_laterotrusion_right": "To the right (laterotrusion)",
+    "movement_laterotrusion_left": "To the left (laterotrusion)",
+    "movement_lateroprotrusion_right": "Forward and to the right (lateroprotrusion)",
+    "movement_lateroprotrusion_left": "Forward and to the left (lateroprotrusion)",
+    "movement_retrusion": "Back (slide from the retruded position)",
+    "phrase_centric": "in closing",
+    "phrase_protrusion": "moving forward",
+    "phrase_laterotrusion_right": "moving to the right",
+    "phrase_laterotrusion_left": "moving to the left",
+    "phrase_lateroprotrusion_right": "moving forward and to the right",
+    "phrase_lateroprotrusion_left": "moving forward and to the left",
+    "phrase_retrusion": "sliding back",
+    "phrase_other": "in {name}",
+    # the crown in space
+    "crown": "The crown in space",
+    "crown_intro": "Turn it with the mouse or a finger. The pointer shows the number at a"
+    " vertex. Numbers on the surface are those of the spot table.",
+    "show": "Show",
+    "show_gap": "gap, closing at light load",
+    "show_least_gap": "least gap over all movements",
+    "show_gap_movement": "gap, {movement}",
+    "show_reduction": "depth to take off",
+    "show_thickness": "wall thickness",
+    "which_crown": "Crown",
+    "before": "before",
+    "after": "after",
+    "as_given": "as given",
+    "as_adjusted": "adjusted",
+    "antagonist_over": "Lay the opposing teeth over it",
+    "spots_shown": "Show spot numbers",
+    "view_biting": "View on the biting surface",
+    "scale_note": "Gap: brown is overlap, the neutral middle is touching, pale blue is "
+    "open. Dark grey: not known. The scales are the same in every report; what lies beyond an"
+    " end takes its colour.",
+    "thinned_note": "Drawn with {drawn} of {given} triangles of the {mesh}; every number "
+    "shown is that of a vertex of the full mesh.",
+    "the_crown": "crown",
+    "the_adjusted": "adjusted crown",
+    "the_antagonist": "opposing teeth",
+    "no_meshes": "There are no meshes to draw for this case.",
+    "no_script": "The pictures need scripts switched on; every number below is readable without.",
+    "scale_gap": "gap (µm)",
+    "scale_reduction": "take off (µm)",
+    "scale_thickness": "wall (µm)",
+    "spot": "Spot",
+    "direction_right": "patient's right",
+    "direction_left": "patient's left",
+    "direction_front": "front",
+    "direction_back": "back",
+    "crown_alt": "Crown seen on its biting surface, coloured by the number chosen above",
+    # spots
+    "spots": "High spots",
+    "spots_caption": "Where the crown is too high, and what taking it off leaves",
+    "no_spots": "No high spot was found.",
+    "col_spot": "Spot",
+    "col_movement": "Movement",
+    "col_place": "Place",
+    "col_depth": "Depth to take off (µm)",
+    "col_normal_depth": "Depth across the surface (µm)",
+    "col_area": "Area (mm²)",
+    "col_volume": "Volume (mm³)",
+    "col_thickness": "Wall left (mm)",
+    "col_feasible": "Feasible",
+    "feasible_no": "no, {shortfall} short",
+    # gaps along movements
+    "gaps": "Gap along each movement",
+    "gaps_intro": "The jaw is guided by the natural teeth, the crown left out; a negative"
+    " gap means that the crown would stand in the way. Lines are told apart by their pattern "
+    "and the number at the end.",
+    "gaps_caption": "Least gap of the crown in each movement, before and after the adjustment",
+    "gaps_alt": "Least gap of the crown against the step of each movement",
+    "axis_step": "step of the movement (mm)",
+    "axis_gap": "least gap (µm)",
+    "wanted": "wanted gap",
+    "touching": "touching",
+    "col_number": "Line",
+    "col_poses": "Poses",
+    "col_least_gap": "Least gap (µm)",
+    "col_at": "At step (mm)",
+    "col_supported_gap": "Least gap held by 0.05 mm² (µm)",
+    "col_wanted_there": "Wanted there (µm)",
+    "col_after": "Least gap after (µm)",
+    "no_movements": "No movement was computed.",
+    "recorded_gap": "Least gap at the recorded bite",
+    "recorded_gap_after": "Least gap at the recorded bite, after",
+    "incisal_opening": "Opening at the incisors when the crown first touches",
+    "spots_before": "High spots before",
+    "spots_after": "High spots after",
+    # adjustment
+    "proof": "Proof on the adjusted crown",
+    "proof_intro": "The adjusted crown was written to its file, read back, and put "
+    "through the whole simulation again. The gap at the recorded bite is information, not a "
+    "verdict: the bite was taken at an unknown clench.",
+    "proof_caption": "The crown before and after",
+    "no_proof": "No adjusted crown was computed.",
+    # bite record
+    "registration": "Quality of the bite record",
+    "registration_intro": "How well the bite scans fix the lower jaw against the upper. "
+    "The spread is one standard deviation of the pose, about the middle of the crown, in jaw "
+    "axes.",
+    "registration_caption": "Fit of the bite record",
+    "bites_caption": "Fit of each bite scan",
+    "spread_caption": "Spread of the lower jaw's pose (one standard deviation)",
+    "axis_right": "patient's right",
+    "axis_anterior": "front",
+    "axis_superior": "up",
+    "col_axis": "Axis",
+    "col_turn": "Turn about it (°)",
+    "col_shift": "Shift along it (µm)",
+    "no_registration": "The arches were given in one frame: no bite scan was registered, "
+    "and the error of that frame is not known here.",
+    # mounting
+    "mounting": "Mounting and assumptions",
+    "mounting_intro": "Where the hinge axis and the guidance come from.",
+    "mounting_caption": "Mounting of the lower jaw",
+    "no_mounting": "No mounting was recorded.",
+    # datum
+    "datum": "What the crown is measured against",
+    "datum_intro": "The natural pairs near the crown are not separate under load either: "
+    "surfaces give a little. Their median least gap at light biting load, without the crown, "
+    "is the reference; the crown's wanted gap in closing is that reference plus the wanted "
+    "clearance.",
+    "datum_caption": "The reference and the pairs it rests on",
+    "g_nat": "Reference gap of the natural pairs",
+    "disagreement": "Disagreement of two ways of finding it",
+    "datum_pairs": "Pairs of teeth",
+    "no_datum": "No reference was computed.",
+    # closure
+    "closure": "Closing under load",
+    "closure_caption": "The jaw closed at two biting loads, without and with the crown",
+    "contacts_caption": "Load of each pair of teeth (N)",
+    "contacts_none": "No pair of teeth touches.",
+    "no_closure": "No closure was computed.",
+    "light": "Light load",
+    "heavy": "Heavy load",
+    "without_crown": "without crown",
+    "with_crown": "with crown",
+    "col_what": "What",
+    "col_value": "Value",
+    "col_pair": "Upper tooth / lower tooth",
+    "row_rotation_deg": "Rotation about the hinge, opening positive (°)",
+    "row_total_load_N": "Load on all teeth (N)",
+    "row_crown_load_N": "Load on the crown (N)",
+    "row_crown_share": "Crown's share of the load (%)",
+    "row_joint_right": "Right joint (N)",
+    "row_joint_left": "Left joint (N)",
+    # the rest
+    "findings": "Findings",
+    "findings_caption": "What was noticed on the way",
+    "no_findings": "Nothing was noticed.",
+    "col_severity": "Weight",
+    "col_code": "Code",
+    "col_message": "What was found",
+    "severity_info": "for information",
+    "severity_warning": "warning",
+    "severity_error": "error",
+    "settings": "Settings",
+    "settings_caption": "Settings of this run",
+    "no_settings": "Settings were not recorded.",
+    "inputs": "Inputs",
+    "inputs_caption": "Files read, with the digest of their content (SHA-256)",
+    "no_inputs": "No input was recorded.",
+    "col_role": "Role",
+    "col_file": "File",
+    "col_vertices": "Vertices",
+    "col_faces": "Faces",
+    "col_digest": "SHA-256",
+    "versions": "Versions and times",
+    "versions_caption": "Program, start and time of each stage",
+    "program": "occlusim",
+    "schema": "Layout of the results",
+    "started": "Started",
+    "stage_time": "Stage: {stage} (s)",
+    "cautions": "Before you rely on this",
+    "contents": "On this page",
+    "skip": "To the answer",
+}
+
+CAUTIONS: tuple[str, ...] = (
+    "This page supports a decision; it does not make one. The program has not been assessed "
+    "or cleared as a medical device. Whether the law where you work treats this use as one is"
+    " for you to find out.",
+    "Scans, bite records and mounting by mean values are wrong by about as much as the "
+    "corrections shown here. Confirm every contact in the mouth with foil.",
+    "Patients feel less on an implant and report height too late. Do not judge height under "
+    "anaesthesia.",
+    "How thin a material may become is set by its own instructions for use, and they go "
+    "before the limit used here. Polish the surface after every adjustment.",
+    "Adjusting teeth or crowns is for those licensed to do so, under the rules of the place. "
+    "A tooth of the opposing arch is never adjusted without the patient's consent.",
+    "See the patient again: foil and a scan at delivery, after 3 months and after 12 months "
+    "(common practice).",
+)
+
+LANGUAGES = {"en": (ENGLISH, CAUTIONS)}
+WORDS = ENGLISH
+
+
+def movement_label(name: str) -> str:
+    """Return a movement's name for tables, such as ``To the right (laterotrusion)``."""
+    return WORDS.get(f"movement_{name}", name.replace("_", " "))
+
+
+def movement_phrase(name: str) -> str:
+    """Return a movement as the end of a sentence, such as ``moving to the right``."""
+    plain = WORDS["phrase_other"].format(name=name.replace("_", " "))
+    return WORDS.get(f"phrase_{name}", plain)
