@@ -65,8 +65,8 @@ class Surface:
         The sign is unknown where this is the nearest feature.
     neighbours : (F, 3)
         Face across edge k or -1.
-    fan, fan_normals, is_open_fan : (F, 3), (n, 3), (n,)
-        Sign-bearing normals of corners, see `MeshTopology`.
+    vertex_of, fate, edge_code, is_flat, fan, fan_normals, is_open_fan
+        See `MeshTopology`.
     boxes, links, corners, slot_face
         The tree, see `occlusim.kernels.bvh`.
     """
@@ -80,6 +80,10 @@ class Surface:
     is_boundary_vertex: BoolArray
     is_boundary_edge: BoolArray
     neighbours: Int32Array
+    vertex_of: Int32Array
+    fate: Int8Array
+    edge_code: Int8Array
+    is_flat: BoolArray
     fan: Int32Array
     fan_normals: Float64Array
     is_open_fan: BoolArray
@@ -125,6 +129,10 @@ class Surface:
             is_boundary_vertex=frozen(is_boundary[topology.vertex_of], np.bool_),
             is_boundary_edge=topology.is_open_edge,
             neighbours=topology.neighbours,
+            vertex_of=topology.vertex_of,
+            fate=topology.fate,
+            edge_code=topology.edge_code,
+            is_flat=topology.is_flat,
             fan=topology.fan,
             fan_normals=topology.fan_normals,
             is_open_fan=topology.is_open_fan,
@@ -165,8 +173,9 @@ class Surface:
         The sign is exact for a surface that does not cut itself. The order of the points and the
         number of threads change no bit of the answer.
         """
-        queries = points_array(points)
-        T = RigidTransform.identity() if T_surface_points is None else T_surface_points
+        queries = frozen(points_array(points), np.float64)
+        if T_surface_points is None:
+            T_surface_points = RigidTransform.identity()
         n = len(queries)
         distance, unsigned = np.empty(n), np.empty(n)
         places, normals = np.empty((n, 3)), np.empty((n, 3))
@@ -174,8 +183,8 @@ class Surface:
         is_boundary = np.empty(n, dtype=bool)
         closest_batch(
             queries,
-            T.rotation,
-            T.translation,
+            T_surface_points.rotation,
+            T_surface_points.translation,
             float(max_distance_mm),
             self.boxes,
             self.links,

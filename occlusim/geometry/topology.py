@@ -115,7 +115,6 @@ def mesh_topology(mesh: TriangleMesh) -> MeshTopology:
     kernels.edge_pseudonormals(
         vertices,
         faces,
-        fate,
         start,
         corner,
         link,

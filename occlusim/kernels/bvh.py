@@ -30,7 +30,7 @@ def _half_area(low, high):
 
 
 @kernel
-def _split_place(order, first, count, axis, low, width, centre, face_box, depth_fallback):
+def _split_place(order, first, count, axis, low, width, centre, face_box):
     """Return the bin after which to split, by the surface-area rule; -1 where nothing splits."""
     bin_count = np.zeros(N_BINS, np.int64)
     bin_low = np.full((N_BINS, 3), np.inf)
@@ -123,7 +123,7 @@ def build_tree(vertices, faces, kept):
         # Past 60 levels only halving is allowed, so the depth stays within the stack.
         if width > 1e-300 and level < 60:
             place = _split_place(
-                order, first, count, axis, centre_low[axis], width, centre, face_box, level
+                order, first, count, axis, centre_low[axis], width, centre, face_box
             )
         middle = first + count // 2
         if place >= 0:

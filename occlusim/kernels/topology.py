@@ -20,7 +20,7 @@ EDGE_DROPPED = 4  # the face itself takes no part
 KEPT, COLLAPSED, DUPLICATE = 0, 1, 2
 FAN_LIMIT = 64
 FLAT_HEIGHT_MM = 1e-5
-FLAT_ASPECT = 1e-9
+FLAT_ASPECT = 1e-7
 
 
 @kernel
@@ -248,14 +248,14 @@ def _fan_normal(vertices, faces, start, corner, normal, a, b, out):
 
 @parallel_kernel
 def edge_pseudonormals(
-    vertices, faces, fate, start, corner, link, edge_code, longest, is_flat, normal, out, is_open
+    vertices, faces, start, corner, link, edge_code, longest, is_flat, normal, out, is_open
 ):
     """Write unit edge pseudonormals (F, 3, 3), and where the sign is not known (F, 3)."""
     for i in prange(len(faces)):
         total = np.empty(3)
         for k in range(3):
             code = edge_code[i, k]
-            is_open[i, k] = code == EDGE_OPEN or code == EDGE_FLIPPED
+            is_open[i, k] = code in (EDGE_OPEN, EDGE_FLIPPED)
             for d in range(3):
                 total[d] = normal[i, d]
             if code == EDGE_CROWDED:

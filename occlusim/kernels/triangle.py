@@ -43,6 +43,7 @@ def closest_on_triangle(px, py, pz, ax, ay, az, bx, by, bz, cx, cy, cz):
         w = (d4 - d3) / ((d4 - d3) + (d5 - d6))
         return bx + w * (cx - bx), by + w * (cy - by), bz + w * (cz - bz), 2
     inverse = 1.0 / (va + vb + vc)
-    v = vb * inverse
-    w = vc * inverse
+    # Clamped: rounding must not carry the answer off a sliver.
+    v = min(1.0, max(0.0, vb * inverse))
+    w = min(1.0 - v, max(0.0, vc * inverse))
     return ax + abx * v + acx * w, ay + aby * v + acy * w, az + abz * v + acz * w, 0
