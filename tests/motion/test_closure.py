@@ -49,7 +49,7 @@ def cap(centre, radius_mm=RADIUS_MM, half_angle=0.35, n=160):
 
 
 def opposition(field_mesh, body_mesh, *, field_is_upper):
-    field = GapField.build(field_mesh, SdfSettings())
+    field = GapField.build(Surface.build(field_mesh), SdfSettings())
     body = ContactBody(
         "body", body_mesh.vertices, body_mesh.faces, np.full(len(body_mesh.faces), 36)
     )

@@ -1,0 +1,127 @@
+"""What a case reads: scans and crown, checked and made ready, with every finding listed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from occlusim.case import Case, Crown
+from occlusim.errors import InputError, MeshError
+from occlusim.files.mesh_files import MeshFile, read_mesh
+from occlusim.geometry.scan_check import Finding, check_scan, clean_scan
+from occlusim.geometry.surface import Surface
+
+NEAR_ARCH_MM = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """The surfaces of a case: each scan in its own frame, the crown in its arch scan's."""
+
+    case: Case
+    crown_spec: Crown
+    upper: Surface
+    lower: Surface
+    bites: tuple[Surface, ...]
+    crown: Surface
+    crown_file: MeshFile
+    files: tuple[tuple[str, MeshFile], ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def own_arch(self) -> Surface:
+        """The arch that the crown stands in."""
+        return self.upper if self.crown_spec.is_upper else self.lower
+
+    def input_parts(self) -> list[dict[str, Any]]:
+        """Return role, file, hash and size of every input."""
+        return [
+            {
+                "role": role,
+                "file": file.path.name,
+                "sha256": file.sha256,
+                "n_vertices": len(file.mesh.vertices),
+                "n_faces": len(file.mesh.faces),
+            }
+            for role, file in self.files
+        ]
+
+
+def load_inputs(case: Case) -> Inputs:
+    """Return the checked surfaces of a case.
+
+    Raises
+    ------
+    MeshError
+        If a file cannot be read or used.
+    InputError
+        If the case asks for what this version does not do.
+    """
+    crown_spec = _only_crown(case)
+    findings: list[Finding] = []
+    files: list[tuple[str, MeshFile]] = []
+
+    def scan(path: Any, role: str) -> Surface:
+        file = read_mesh(path, units=case.scans.units, role=role)
+        files.append((role, file))
+        findings.extend(file.remarks)
+        found = check_scan(file.mesh, role)
+        findings.extend(found)
+        _stop_at_errors(found, file)
+        if role == "crown":
+            return Surface.build(file.mesh)
+        mesh, left_out = clean_scan(file.mesh, role)
+        findings.extend(left_out)
+        return Surface.build(mesh)
+
+    upper = scan(case.scans.upper, "upper")
+    lower = scan(case.scans.lower, "lower")
+    bites = tuple(scan(path, "bite") for path in case.scans.bites)
+    crown = scan(crown_spec.mesh, "crown")
+    inputs = Inputs(
+        case,
+        crown_spec,
+        upper,
+        lower,
+        bites,
+        crown,
+        files[-1][1],
+        tuple(files),
+        tuple(findings),
+    )
+    _check_crown_place(inputs)
+    return inputs
+
+
+def _only_crown(case: Case) -> Crown:
+    if len(case.crowns) != 1 or len(case.crowns[0].iso) != 1:
+        raise InputError(
+            f"case {case.id}: {len(case.crowns)} crowns with "
+            f"{[len(crown.iso) for crown in case.crowns]} teeth given; this version checks one crown "
+            "of one tooth a case: write one case file a crown"
+        )
+    return case.crowns[0]
+
+
+def _stop_at_errors(findings: tuple[Finding, ...], file: MeshFile) -> None:
+    errors = [f.message for f in findings if f.severity == "error"]
+    if errors:
+        raise MeshError(f"{file.path}: " + "; ".join(errors))
+
+
+def _check_crown_place(inputs: Inputs) -> None:
+    """Refuse a crown that does not stand near its own arch."""
+    spec = inputs.crown_spec
+    arch = "upper" if spec.is_upper else "lower"
+    vertices = inputs.crown.mesh.vertices
+    sample = vertices[:: max(1, len(vertices) // 2000)]
+    nearest = inputs.own_arch.closest(sample).unsigned_mm
+    if float(np.nanmin(nearest)) > NEAR_ARCH_MM:
+        raise MeshError(
+            f"{inputs.crown_file.path}: the crown for tooth {spec.iso[0]} is "
+            f"{float(np.nanmin(nearest)):.1f} mm away from the {arch} scan; it must be in the "
+            f"coordinates of that scan, within {NEAR_ARCH_MM:g} mm. Export the crown together with "
+            "its arch, and check the tooth number and the unit"
+        )

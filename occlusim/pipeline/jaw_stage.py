@@ -1,0 +1,128 @@
+"""The natural jaw of a case: fields, closures, datum, guided paths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from occlusim.arrays import Int32Array
+from occlusim.contact.foundation import ContactBody, FoundationSettings
+from occlusim.contact.gap import GapField, least_gap
+from occlusim.contact.patches import PairContact
+from occlusim.geometry.scan_check import Finding
+from occlusim.jaw.guidance import GuidanceSettings
+from occlusim.motion.closure import Closure, ClosureSettings, Opposition
+from occlusim.motion.datum import Datum, natural_datum
+from occlusim.motion.excursion import ExcursionSettings
+from occlusim.pipeline.inputs import Inputs
+from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, run_jaw
+from occlusim.pipeline.placing import Placed, propped_finding
+from occlusim.pipeline.results import closure_part, datum_part, pairs_of
+from occlusim.sdf import SdfSettings
+
+
+@dataclass(frozen=True, slots=True)
+class JawStage:
+    """The jaw guided by the natural teeth alone; antagonist is the arch opposite the crown's."""
+
+    model: JawModel
+    antagonist: GapField
+    own: GapField
+    antagonist_tooth: Int32Array
+    natural: Opposition
+    run: JawRun
+    datum: Datum
+    findings: tuple[Finding, ...]
+
+    def closure_part(self) -> dict[str, Any]:
+        """Return both closures without the crown."""
+        return {
+            name: {
+                "without_crown": closure_part(closure, (self.natural,), self.model.superior, None)
+            }
+            for name, closure in (("light", self.run.light), ("heavy", self.run.heavy))
+        }
+
+    def datum_part(self) -> dict[str, Any]:
+        """Return the datum's part of the results."""
+        return datum_part(self.datum, self.natural)
+
+
+def run_jaw_stage(inputs: Inputs, placed: Placed, clock: Any) -> JawStage:
+    """Return fields, closures, datum and paths of a case's natural jaw."""
+    is_upper = inputs.crown_spec.is_upper
+    own, other = (
+        (inputs.upper, inputs.lower) if is_upper else (inputs.lower, inputs.upper)
+    )
+    own_tooth, other_tooth = (
+        (placed.upper_tooth, placed.lower_tooth)
+        if is_upper
+        else (placed.lower_tooth, placed.upper_tooth)
+    )
+    with clock.stage("fields", "signed-distance fields of both arches"):
+        antagonist = GapField.build(other, SdfSettings())
+        own_field = GapField.build(own, SdfSettings())
+    kept = ~placed.masked
+    body = ContactBody("natural teeth", own.mesh.vertices, own.mesh.faces[kept], own_tooth[kept])
+    natural = Opposition(antagonist, body, not is_upper, other_tooth)
+    model = jaw_model(inputs, placed)
+    with clock.stage("jaw", "jaw: closures and tooth-guided movements"):
+        run = run_jaw(model, natural, lambda _words: None)
+    with clock.stage("datum", "datum: the natural contacts beside the crown"):
+        pairs = exact_pairs(run.light, natural, own_field, own_tooth, model)
+        datum = natural_datum(pairs, inputs.crown_spec.iso[0])
+    T_antagonist_own = natural.T_field_body(placed.T_upper_lower)
+    findings = propped_finding(inputs, other, placed.masked, T_antagonist_own)
+    return JawStage(
+        model, antagonist, own_field, other_tooth, natural, run, datum, tuple(findings)
+    )
+
+
+def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
+    """Return the model of a case's jaw from its settings, in inside units."""
+    case = inputs.case
+    guidance = GuidanceSettings.from_degrees(
+        inclination_plane=case.guidance.inclination_plane,
+        sagittal_inclination_deg=case.guidance.sagittal_inclination_deg.model_dump(),
+        bennett_angle_deg=case.guidance.bennett_angle_deg.model_dump(),
+        immediate_side_shift_mm=case.guidance.immediate_side_shift_mm.model_dump(),
+    )
+    lengths = dict.fromkeys(EXCURSIONS, case.movements.laterotrusion_mm)
+    lengths["protrusion"] = case.movements.protrusion_mm
+    excursions = {
+        name: ExcursionSettings(min(case.movements.step_mm, length), length)
+        for name, length in lengths.items()
+        if length > 0
+    }
+    return JawModel(
+        placed.frame,
+        guidance,
+        placed.T_upper_lower,
+        case.loads.light_N,
+        case.loads.heavy_N,
+        excursions,
+        FoundationSettings(),
+        ClosureSettings(),
+    )
+
+
+def exact_pairs(
+    closure: Closure,
+    natural: Opposition,
+    own: GapField,
+    own_tooth: Int32Array,
+    model: JawModel,
+) -> tuple[PairContact, ...]:
+    """Return the closure's pairs with the exact least gap of both surfaces, not of vertices only."""
+    T = natural.T_field_body(closure.T_upper_lower)
+    exact = []
+    for pair in pairs_of(closure, 0, natural, model.superior):
+        found = least_gap(
+            natural.field,
+            own,
+            T,
+            faces_a=natural.field_tooth == pair.field_tooth,
+            faces_b=own_tooth == pair.body_tooth,
+        )
+        exact.append(replace(pair, least_gap_mm=found.gap_mm))
+    return tuple(exact)

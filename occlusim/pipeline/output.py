@@ -1,0 +1,125 @@
+"""Everything a run writes: painted meshes, results, table, report, pictures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from occlusim.arrays import Float64Array
+from occlusim.contact.gap import GapField
+from occlusim.files.mesh_files import MeshFile, write_ply
+from occlusim.files.results_file import write_results, write_spots_csv
+from occlusim.geometry.mesh import PaintedMesh
+from occlusim.geometry.scan_check import Finding
+from occlusim.geometry.transform import RigidTransform
+from occlusim.pipeline.crown_stage import CrownStage
+from occlusim.pipeline.inputs import Inputs
+from occlusim.pipeline.jaw_stage import JawStage
+from occlusim.pipeline.placing import Placed
+from occlusim.report.colour import GAP, REDUCTION, paint
+from occlusim.report.html import write_report
+from occlusim.report.meshes import ReportMeshes
+from occlusim.report.pictures import write_pictures
+
+UM = 1000.0
+NEAR_CROWN_MM = 4.0
+
+
+def write_outputs(  # noqa: PLR0913
+    inputs: Inputs,
+    placed: Placed,
+    jaw: JawStage,
+    crown: CrownStage,
+    results: dict[str, Any],
+    findings: list[Finding],
+    clock: Any,
+    folder: Path,
+    pictures: bool,
+) -> None:
+    """Write every file of a run into a folder, which is moved into place by the caller."""
+    with clock.stage("maps", "writing the coloured meshes"):
+        upper, lower = arch_maps(inputs, placed, jaw)
+        write_painted(folder / "upper_gap.ply", upper, _file(inputs, "upper"), "gap_um")
+        write_painted(folder / "lower_gap.ply", lower, _file(inputs, "lower"), "gap_um")
+        write_painted(folder / "crown_gap.ply", crown.before, inputs.crown_file, "gap_um")
+        write_painted(
+            folder / "crown_reduction.ply", crown.before, inputs.crown_file, "reduction_um"
+        )
+    meshes = ReportMeshes(
+        crown.before,
+        crown.adjusted,
+        antagonist_near_crown(inputs, placed, jaw),
+        upper,
+        PaintedMesh(lower.mesh.transformed(placed.T_upper_lower), lower.fields),
+    )
+    axes = np.vstack([
+        placed.orientation.right, placed.orientation.anterior, placed.orientation.superior
+    ])  # fmt: skip
+    results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
+    if pictures:
+        with clock.stage("pictures", "drawing the pictures"):
+            (folder / "pictures").mkdir(exist_ok=True)
+            _, seen = write_pictures(folder / "pictures", results, meshes, axes)
+            findings = [*findings, *seen]
+        results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
+    results["findings"] = [
+        {"severity": f.severity, "code": f.code, "message": f.message, "role": f.role}
+        for f in findings
+    ]
+    write_results(folder, results)
+    write_spots_csv(folder / "spots.csv", results["crown"]["spots"])
+    with clock.stage("report", "writing the report"):
+        write_report(folder / "report.html", results, meshes, axes)
+
+
+def write_painted(path: Path, painted: PaintedMesh, source: MeshFile, shown: str) -> None:
+    """Write a painted mesh in the unit and precision of the file it came from."""
+    quantity = REDUCTION if shown == "reduction_um" else GAP
+    write_ply(
+        path,
+        painted,
+        colours=paint(painted.fields[shown], quantity),
+        float64=source.is_double,
+        units=source.unit,
+    )
+
+
+def arch_maps(inputs: Inputs, placed: Placed, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
+    """Return both arches with the gap at the light closure, each in its own scan's frame."""
+    T_upper_lower = jaw.run.light.T_upper_lower
+    crown_is_upper = inputs.crown_spec.is_upper
+    upper_field = jaw.own if crown_is_upper else jaw.antagonist
+    lower_field = jaw.antagonist if crown_is_upper else jaw.own
+    return (
+        _gap_map(inputs.upper.mesh.vertices, inputs.upper, lower_field, T_upper_lower.inverse()),
+        _gap_map(inputs.lower.mesh.vertices, inputs.lower, upper_field, T_upper_lower),
+    )
+
+
+def _gap_map(
+    points: Float64Array, surface: Any, field: GapField, T_field_points: RigidTransform
+) -> PaintedMesh:
+    gap = field.gaps(points, T_field_points, exact_below_mm=0.3)
+    return PaintedMesh(surface.mesh, {"gap_um": gap * UM})
+
+
+def antagonist_near_crown(inputs: Inputs, placed: Placed, jaw: JawStage) -> PaintedMesh:
+    """Return the opposing teeth near the crown at the recorded bite, in the crown's coordinates."""
+    T_upper_lower = placed.T_upper_lower
+    T_crown_antagonist = (
+        T_upper_lower if inputs.crown_spec.is_upper else T_upper_lower.inverse()
+    )
+    mesh = jaw.antagonist.surface.mesh.transformed(T_crown_antagonist)
+    low = inputs.crown.mesh.vertices.min(axis=0) - NEAR_CROWN_MM
+    high = inputs.crown.mesh.vertices.max(axis=0) + NEAR_CROWN_MM
+    inside = ((mesh.vertices > low) & (mesh.vertices < high)).all(axis=1)
+    faces = np.flatnonzero(inside[mesh.faces].all(axis=1))
+    if len(faces) == 0:
+        faces = np.arange(len(mesh.faces))
+    return PaintedMesh(mesh.submesh(faces.astype(np.int32))[0])
+
+
+def _file(inputs: Inputs, role: str) -> MeshFile:
+    return next(file for name, file in inputs.files if name == role)

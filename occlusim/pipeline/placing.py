@@ -1,0 +1,250 @@
+"""Where everything stands: the bite, the jaw frame, the teeth, the crown's masked place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from occlusim.arrays import BoolArray, Float64Array, Int32Array
+from occlusim.case import Case
+from occlusim.errors import MeshError
+from occlusim.geometry.scan_check import Finding
+from occlusim.geometry.surface import Surface
+from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.frame import JawFrame, frame_from_condyles, frame_from_landmarks
+from occlusim.jaw.landmarks import Landmarks, find_landmarks
+from occlusim.jaw.orientation import ArchOrientation, orient_arches
+from occlusim.jaw.teeth import locate_teeth
+from occlusim.pipeline.inputs import Inputs
+from occlusim.pipeline.results import numbers
+from occlusim.registration.bite import BiteRegistration, register_bite
+from occlusim.registration.quality import QualityVerdict, judge_bite, require_accepted
+from occlusim.registration.uncertainty import covariance_about
+
+MASK_MM = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """The registered, mounted case.
+
+    upper_tooth, lower_tooth (F,): tooth of every face, 0 where there is none; masked (F,) marks
+    the faces of the crown's own arch that the crown stands for.
+    """
+
+    T_upper_lower: RigidTransform
+    registration: BiteRegistration | None
+    verdict: QualityVerdict | None
+    orientation: ArchOrientation
+    frame: JawFrame
+    upper_tooth: Int32Array
+    lower_tooth: Int32Array
+    masked: BoolArray
+
+
+def register(inputs: Inputs) -> tuple[RigidTransform, BiteRegistration | None]:
+    """Return the pose of the lower scan, by the bite scans or as given."""
+    start = inputs.case.scans.given_pose or RigidTransform.identity()
+    if not inputs.bites:
+        return start, None
+    registration = register_bite(inputs.upper, inputs.lower, inputs.bites, T_upper_lower=start)
+    return registration.T_upper_lower, registration
+
+
+def mount(inputs: Inputs, T_upper_lower: RigidTransform) -> tuple[ArchOrientation, JawFrame]:
+    """Return orientation and jaw frame: measured condyles, given landmarks, or found ones."""
+    orientation = orient_arches(inputs.upper, inputs.lower, T_upper_lower)
+    given = inputs.case.mounting
+    if given.incisal_mm is not None:
+        landmarks = Landmarks(
+            np.array(given.incisal_mm), np.array(given.right_molar_mm), np.array(given.left_molar_mm)
+        )
+    else:
+        landmarks = find_landmarks(
+            inputs.lower, orientation.transformed(T_upper_lower.inverse())
+        )
+    landmarks = landmarks.transformed(T_upper_lower)
+    if given.right_condyle_mm is not None and given.left_condyle_mm is not None:
+        frame = frame_from_condyles(given.right_condyle_mm, given.left_condyle_mm, landmarks)
+    else:
+        frame = frame_from_landmarks(landmarks)
+    return orientation, frame
+
+
+def judge(
+    inputs: Inputs, registration: BiteRegistration, frame: JawFrame
+) -> QualityVerdict:
+    """Return the verdict on the bite record at the crown and both last molars.
+
+    Raises
+    ------
+    RegistrationRefused
+        If the record cannot be trusted.
+    """
+    points = np.vstack([
+        crown_centroid(inputs, registration.T_upper_lower),
+        frame.landmarks.right_molar,
+        frame.landmarks.left_molar,
+    ])  # fmt: skip
+    verdict = judge_bite(registration, points, T_jaw_upper=frame.T_jaw_upper)
+    require_accepted(verdict)
+    return verdict
+
+
+def crown_centroid(inputs: Inputs, T_upper_lower: RigidTransform) -> Float64Array:
+    """Return the crown's centroid (3,) at the recorded bite, in the upper scan's coordinates."""
+    centroid = inputs.crown.mesh.vertices.mean(axis=0)
+    return centroid if inputs.crown_spec.is_upper else T_upper_lower.apply(centroid)
+
+
+def place_teeth(
+    inputs: Inputs, orientation: ArchOrientation, T_upper_lower: RigidTransform
+) -> tuple[Int32Array, Int32Array, list[Finding]]:
+    """Return the tooth of every face of the upper and the lower scan, and what was noticed."""
+    spec, case = inputs.crown_spec, inputs.case
+    missing = tuple(int(t) for t in case.teeth.missing)
+    centroid = inputs.crown.mesh.vertices.mean(axis=0)
+    found: list[Int32Array] = []
+    findings: list[Finding] = []
+    fields = {role: file.fields for role, file in inputs.files}
+    for is_upper, surface in ((True, inputs.upper), (False, inputs.lower)):
+        there = orientation if is_upper else orientation.transformed(T_upper_lower.inverse())
+        known = {spec.iso[0]: centroid} if spec.is_upper == is_upper else {}
+        labels = fields["upper" if is_upper else "lower"].get("tooth")
+        if labels is not None and len(labels) != len(surface.mesh.vertices):
+            labels = None
+        teeth = locate_teeth(
+            surface, there, is_upper=is_upper, known=known, missing=missing, labels=labels
+        )
+        found.append(np.sort(teeth.tooth[surface.mesh.faces], axis=1)[:, 1].astype(np.int32))
+        if teeth.confidence < 0.5:
+            findings.append(
+                Finding(
+                    "warning",
+                    "teeth_uncertain",
+                    f"the teeth of the {'upper' if is_upper else 'lower'} scan were placed with low "
+                    f"confidence ({teeth.confidence:.2f}); tooth numbers of contacts may be wrong",
+                    "upper" if is_upper else "lower",
+                )
+            )
+    return found[0], found[1], findings
+
+
+def mask_crown_place(inputs: Inputs, own_tooth: Int32Array) -> BoolArray:
+    """Return which faces (F,) of the crown's own arch the crown stands for.
+
+    Faces within 1 mm of the crown, or inside it, that are not a neighbour tooth's.
+
+    Raises
+    ------
+    MeshError
+        If nothing of the arch is left.
+    """
+    mesh = inputs.own_arch.mesh
+    centre = mesh.vertices[mesh.faces].mean(axis=1)
+    box_low = inputs.crown.mesh.vertices.min(axis=0) - MASK_MM
+    box_high = inputs.crown.mesh.vertices.max(axis=0) + MASK_MM
+    masked = np.zeros(len(mesh.faces), dtype=bool)
+    inside = np.flatnonzero(((centre > box_low) & (centre < box_high)).all(axis=1))
+    distance = inputs.crown.closest(centre[inside]).distance_mm
+    near = ~(distance > MASK_MM)
+    own = np.isin(own_tooth[inside], (0, inputs.crown_spec.iso[0]))
+    masked[inside[near & own]] = True
+    if masked.all():
+        raise MeshError(f"{inputs.crown_file.path}: the crown covers its whole arch scan")
+    return masked
+
+
+def propped_finding(
+    inputs: Inputs, antagonist: Surface, masked: BoolArray, T_antagonist_own: RigidTransform
+) -> list[Finding]:
+    """Return a finding where the masked place itself overlaps the antagonist at the record."""
+    mesh = inputs.own_arch.mesh
+    used = np.unique(mesh.faces[masked])
+    if len(used) == 0:
+        return []
+    gap = antagonist.closest(
+        mesh.vertices[used], max_distance_mm=1.0, T_surface_points=T_antagonist_own
+    ).distance_mm
+    least = float(np.nanmin(gap)) if np.isfinite(gap).any() else np.inf
+    if least >= 0:
+        return []
+    return [
+        Finding(
+            "warning",
+            "record_propped",
+            f"at the crown's place the scan overlaps the opposing teeth by {-least * 1000:.0f} um in "
+            "the bite record: if the bite was taken on it, the record is propped open",
+            "upper" if inputs.crown_spec.is_upper else "lower",
+            int((gap < 0).sum()),
+        )
+    ]
+
+
+def registration_part(
+    inputs: Inputs,
+    registration: BiteRegistration | None,
+    verdict: QualityVerdict | None,
+    T_upper_lower: RigidTransform,
+    frame: JawFrame,
+) -> dict[str, Any]:
+    """Return the registration's part of the results."""
+    part: dict[str, Any] = {"T_upper_lower": numbers(T_upper_lower.matrix, 12)}
+    if registration is None or verdict is None:
+        return part | {
+            "source": "given pose" if inputs.case.scans.given_pose else "scans share a frame",
+            "bites": [],
+            "accepted": True,
+            "reasons": [],
+        }
+    centroid = crown_centroid(inputs, T_upper_lower)
+    names = [file.path.name for role, file in inputs.files if role == "bite"]
+    return part | {
+        "source": "bite scans",
+        "rms_um": registration.rms_um,
+        "bites": [
+            {
+                "file": name,
+                "rms_um": bite.rms_um,
+                "p95_um": bite.p95_um,
+                "area_upper_mm2": bite.area_upper_mm2,
+                "area_lower_mm2": bite.area_lower_mm2,
+                "n_points": bite.n_points,
+                "T_upper_bite": numbers(bite.T_upper_bite.matrix, 12),
+            }
+            for name, bite in zip(names, registration.bites, strict=True)
+        ],
+        "covariance": covariance_about(
+            registration.covariance, centroid, frame.T_jaw_upper
+        ).tolist(),
+        "side_disagreement_um": float(verdict.disagreement_um[0]),
+        "sigma_um": {
+            name: numbers(row, 3)
+            for name, row in zip(
+                ("crown", "right_molar", "left_molar"), verdict.sigma_um, strict=True
+            )
+        },
+        "weakest_direction": verdict.weakest_direction,
+        "accepted": verdict.accepted,
+        "state": verdict.state,
+        "reasons": list(verdict.reasons),
+    }
+
+
+def mounting_part(case: Case, frame: JawFrame) -> dict[str, Any]:
+    """Return the mounting's part of the results."""
+    marks = frame.landmarks
+    guidance = case.guidance
+    return {
+        "method": frame.method,
+        "assumptions": list(frame.assumptions),
+        "right_condyle_mm": numbers(frame.right_condyle),
+        "left_condyle_mm": numbers(frame.left_condyle),
+        "incisal_mm": numbers(marks.incisal),
+        "right_molar_mm": numbers(marks.right_molar),
+        "left_molar_mm": numbers(marks.left_molar),
+        "T_jaw_upper": numbers(frame.T_jaw_upper.matrix, 12),
+        "guidance": guidance.model_dump(),
+    }

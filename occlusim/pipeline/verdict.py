@@ -1,0 +1,43 @@
+"""The verdict on a case: high or not, and how far the answer can be trusted."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from occlusim.pipeline.crown_stage import CrownStage
+from occlusim.pipeline.inputs import Inputs
+from occlusim.pipeline.jaw_stage import JawStage
+from occlusim.pipeline.placing import Placed
+
+LEAST_COVERAGE = 0.98
+
+
+def verdict_part(
+    inputs: Inputs, placed: Placed, jaw: JawStage, crown: CrownStage
+) -> dict[str, Any]:
+    """Return state, whether the crown is high, the reasons for doubt, and the coverage."""
+    reasons = [f"datum: {reason}; the recorded bite is the datum" for reason in jaw.datum.reasons]
+    if placed.verdict is not None and placed.verdict.state != "accepted":
+        reasons += [f"bite record: {reason}" for reason in placed.verdict.reasons]
+    if crown.coverage < LEAST_COVERAGE:
+        reasons.append(
+            f"the opposing scan ends within 1 mm of {100 * (1 - crown.coverage):.0f} % of the "
+            "crown's facing surface: its gap there is not known"
+        )
+    if crown.withheld:
+        reasons.append(crown.withheld)
+    reasons += [
+        f"spot {spot.id}: the wall would become thinner than "
+        f"{inputs.crown_spec.min_thickness_mm:g} mm; {spot.shortfall_mm * 1000:.0f} um are left"
+        for spot in crown.plan.spots
+        if not spot.feasible
+    ]
+    high: bool | None = len(crown.plan.spots) > 0
+    if not high and (crown.coverage < LEAST_COVERAGE or crown.withheld):
+        high = None
+    return {
+        "state": "doubtful" if reasons else "sound",
+        "high": high,
+        "reasons": reasons,
+        "coverage": crown.coverage,
+    }
