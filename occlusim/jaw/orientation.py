@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.spatial import cKDTree
+from scipy.spatial import KDTree
 
 from occlusim.arrays import Float64Array, frozen, unit_vector
 from occlusim.errors import DegenerateProblem, InputError
@@ -59,6 +59,11 @@ class ArchOrientation:
     def axes(self) -> Float64Array:
         """Rows right, anterior, superior: turns vectors of the scan into patient axes."""
         return np.vstack([self.right, self.anterior, self.superior])
+
+    def to_patient(self, points: Float64Array) -> Float64Array:
+        """Return points (n, 3) in right, anterior, superior from the origin, mm."""
+        origin = np.zeros(3) if self.origin is None else self.origin
+        return (points - origin) @ self.axes.T
 
     def transformed(self, T_new_old: RigidTransform) -> ArchOrientation:
         """Return the orientation in another frame, such as the lower scan's."""
@@ -152,8 +157,8 @@ def _lower_to_upper(up: _Pieces, low: _Pieces) -> Float64Array:
 
 def _layer(up: _Pieces, low: _Pieces) -> tuple[Float64Array, Float64Array]:
     """Return points (n, 3) and weights (n,) of the layer where the arches meet."""
-    to_low = cKDTree(low.points).query(up.points)[0]
-    to_up = cKDTree(up.points).query(low.points)[0]
+    to_low = KDTree(low.points).query(up.points)[0]
+    to_up = KDTree(up.points).query(low.points)[0]
     nearest = min(np.quantile(to_low, 0.02), np.quantile(to_up, 0.02))
     if nearest > 12.0:
         raise DegenerateProblem(
@@ -304,7 +309,7 @@ _CROWN_MM = 7.0
 
 def _outline(pieces: _Pieces, orientation: ArchOrientation, sign: float) -> Float64Array:
     """Return the outer radius of the crowns in each sector about the middle; NaN where unseen."""
-    q = (pieces.points - orientation.origin) @ orientation.axes.T
+    q = orientation.to_patient(pieces.points)
     q = q[(sign * q[:, 2] > -2.0) & (sign * q[:, 2] < _CROWN_MM)]
     angle = np.rad2deg(np.arctan2(q[:, 0], q[:, 1]))
     radius = np.hypot(q[:, 0], q[:, 1])

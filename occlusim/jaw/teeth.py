@@ -21,11 +21,13 @@ from occlusim.jaw.numbering import (
     tooth_step,
     universal_from_iso,
 )
+from occlusim.jaw.tooth_location import TeethOnScan, locate_teeth
 
 __all__ = [
     "LOWER_ARCH",
     "UPPER_ARCH",
     "Side",
+    "TeethOnScan",
     "arch_index",
     "arch_of",
     "check_teeth",
@@ -34,6 +36,7 @@ __all__ = [
     "is_anterior",
     "is_upper",
     "iso_from_universal",
+    "locate_teeth",
     "mesial_neighbour",
     "neighbours",
     "position_of",
