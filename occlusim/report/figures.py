@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from occlusim.arrays import Float64Array
-from occlusim.geometry.mesh import PaintedMesh
+from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.report.colour import (
     ANTAGONIST_RGB,
-    NO_DATA_RGB,
     Quantity,
     colour_scale,
     css,
+    paint,
     quantity_of,
 )
 from occlusim.report.meshes import Orientation, ReportMeshes
+from occlusim.report.numbers import with_unit
 from occlusim.report.words import WORDS, movement_label
 
 if TYPE_CHECKING:
@@ -26,12 +27,13 @@ if TYPE_CHECKING:
 INK = "#1d2733"
 PAPER = "#ffffff"
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
-TRACES = ("known", "unknown", "antagonist", "spots", "directions")
+TRACES = ("crown", "scale", "antagonist", "spots", "directions")
 """Order of the traces of `crown_figure`; the page's script relies on it."""
 
 MARGIN_MM = 2.5
 GAP_CEILING_UM = 300.0
-LIGHTING = {"ambient": 0.72, "diffuse": 0.38, "specular": 0.04, "roughness": 0.9, "fresnel": 0.05}
+LEAST_SHADE = 0.66
+"""Colours carry numbers, so shading may only hint at the form: never darker than this."""
 
 
 def field_label(field: str) -> str:
@@ -53,16 +55,10 @@ def ordered_fields(painted: PaintedMesh) -> list[str]:
     return [name for name in [*first[:2], *rest, *first[2:]] if name in painted.fields]
 
 
-def split_faces(painted: PaintedMesh, field: str) -> tuple[Any, Any]:
-    """Return faces whose three numbers are known, and the others, (F, 3) int32 each."""
-    known = np.isfinite(painted.fields[field])[painted.mesh.faces].all(axis=1)
-    return painted.mesh.faces[known], painted.mesh.faces[~known]
-
-
 def colour_bar(quantity: Quantity) -> dict[str, Any]:
     """Return a number scale for a quantity as plotly's colour bar."""
     return {
-        "title": {"text": WORDS[f"scale_{quantity.name}"], "side": "top"},
+        "title": {"text": WORDS[f"scale_{quantity.name}"] + "<br>&nbsp;", "side": "top"},
         "tickvals": list(quantity.ticks_um),
         "ticktext": quantity.tick_words(),
         "len": 0.8,
@@ -101,36 +97,23 @@ def crown_figure(
     import plotly.graph_objects as go  # noqa: PLC0415
 
     crown, quantity = meshes.crown, quantity_of(field)
-    known, unknown = split_faces(crown, field)
-    values = crown.fields[field].astype(np.float32)
+    shade = shading(crown.mesh, orientation, is_lower=is_lower)
+    painted = np.round(shade[:, None] * paint(crown.fields[field], quantity))
     traces = [
         go.Mesh3d(
-            **_mesh_arrays(crown.mesh.vertices, known),
-            intensity=np.nan_to_num(values),
-            customdata=np.nan_to_num(values),
-            colorscale=colour_scale(quantity),
-            cmin=quantity.low_um,
-            cmax=quantity.high_um,
-            colorbar=colour_bar(quantity),
-            hovertemplate="%{customdata:.0f} µm<extra></extra>",
-            lighting=LIGHTING,
-            visible=len(known) > 0,
-            name="known",
+            **_mesh_arrays(crown.mesh.vertices, crown.mesh.faces),
+            vertexcolor=[css(rgb) for rgb in painted],
+            text=[with_unit(float(value), "um") for value in crown.fields[field]],
+            hovertemplate="%{text}<extra></extra>",
+            lighting={"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0},
+            name="crown",
         ),
-        go.Mesh3d(
-            **_mesh_arrays(crown.mesh.vertices, unknown),
-            color=css(NO_DATA_RGB),
-            hovertemplate=f"{WORDS['unknown']}<extra></extra>",
-            lighting=LIGHTING,
-            visible=len(unknown) > 0,
-            name="unknown",
-        ),
+        _scale(go, crown.mesh.vertices.mean(axis=0), quantity),
         go.Mesh3d(
             **_mesh_arrays(meshes.antagonist.mesh.vertices, meshes.antagonist.mesh.faces),
             color=css(ANTAGONIST_RGB),
             opacity=0.45,
             hoverinfo="skip",
-            lighting=LIGHTING,
             visible=False,
             name="antagonist",
         ),
@@ -148,6 +131,28 @@ def crown_figure(
         uirevision="kept",
     )
     return figure
+
+
+def shading(mesh: TriangleMesh, orientation: Orientation, *, is_lower: bool) -> Float64Array:
+    """Return a factor (V,) from `LEAST_SHADE` to 1 that hints at the form of a surface.
+
+    Baked into the vertex colours, lit from the eye and a little from the upper left of the picture:
+    the drawing library's own light turns against the surface when the view turns.
+    """
+    to_eye, up = view(orientation, is_lower=is_lower)
+    left = np.cross(to_eye, up)
+    light = to_eye + 0.45 * up + 0.45 * left
+    vectors = mesh.face_vectors()
+    normals = np.stack(
+        [
+            sum(np.bincount(mesh.faces[:, c], vectors[:, k], len(mesh.vertices)) for c in range(3))
+            for k in range(3)
+        ],
+        axis=1,
+    )
+    length = np.maximum(np.linalg.norm(normals, axis=1), 1e-30)
+    cosine = normals @ (light / np.linalg.norm(light)) / length
+    return LEAST_SHADE + (1.0 - LEAST_SHADE) * np.clip(cosine, 0.0, 1.0)
 
 
 def view(orientation: Orientation, *, is_lower: bool) -> tuple[Float64Array, Float64Array]:
@@ -177,7 +182,7 @@ def _scene(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) 
     }
     eye = 2.0 * tilted / np.linalg.norm(tilted)
     scene["aspectmode"] = "manual"
-    scene["aspectratio"] = _xyz(1.75 * extent / extent.max())
+    scene["aspectratio"] = _xyz(2.15 * extent / extent.max())
     scene["camera"] = {
         "eye": _xyz(eye),
         "up": _xyz(up),
@@ -186,6 +191,28 @@ def _scene(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) 
     }
     scene["dragmode"] = "orbit"
     return scene
+
+
+def _scale(go: Any, middle: Float64Array, quantity: Quantity) -> Any:
+    """Return a trace that draws nothing but the number scale."""
+    return go.Scatter3d(
+        x=middle[:1],
+        y=middle[1:2],
+        z=middle[2:],
+        mode="markers",
+        marker={
+            "color": [0.0],
+            "colorscale": colour_scale(quantity),
+            "cmin": quantity.low_um,
+            "cmax": quantity.high_um,
+            "colorbar": colour_bar(quantity),
+            "showscale": True,
+            "size": 1,
+            "opacity": 0.0,
+        },
+        hoverinfo="skip",
+        name="scale",
+    )
 
 
 def _spot_numbers(
@@ -233,7 +260,7 @@ def _direction_words(
         z=points[:, 2],
         mode="text",
         text=words,
-        textfont={"color": "#5a6572", "size": 12},
+        textfont={"color": "#5a6572", "size": 13},
         hoverinfo="skip",
         name="directions",
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from occlusim.report.figures import (
     field_label,
     gap_figure,
     ordered_fields,
+    shading,
     view,
 )
 from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
@@ -30,7 +32,9 @@ from occlusim.report.summary import answer
 from occlusim.report.words import CAUTIONS, WORDS
 
 MAX_DRAWN_FACES = 60_000
-"""More faces than this are thinned for drawing; 60,000 keep the page near 10 MB."""
+"""Crowns of more faces are thinned for drawing; 60,000 keep the page near 10 MB."""
+
+MAX_ANTAGONIST_FACES = 30_000
 
 
 def write_report(
@@ -86,6 +90,7 @@ def render_report(
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["signed"] = _signed
     crown = results.get("crown") or {}
     teeth = crown_teeth(results)
     name = str(results.get("case_id") or WORDS["unknown"])
@@ -95,7 +100,7 @@ def render_report(
         w=WORDS,
         cautions=CAUTIONS,
         title=WORDS["title"].format(case=name),
-        case_name=f"{name} ({joined(teeth)})" if teeth else name,
+        tooth=WORDS["tooth"].format(teeth=joined(teeth)) if teeth else None,
         started=results.get("started"),
         answer=answer(results),
         scene=scene,
@@ -105,8 +110,12 @@ def render_report(
         words_json=_json({"unknown": WORDS["unknown"]}),
         plotly_js=get_plotlyjs() if meshes is not None or movements else "",
         tables=_tables(results, crown),
-        no_data_css=css(NO_DATA_RGB),
     )
+
+
+def _signed(sentence: str) -> str:
+    """Return a sentence with true minus signs before its numbers."""
+    return re.sub(r"(?<!\w)-(?=\d)", "\N{MINUS SIGN}", sentence)
 
 
 def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, Any]:
@@ -139,9 +148,9 @@ def _scene(
     posed, is_lower = in_upper_frame(results, meshes)
     notes: list[str] = []
     drawn = ReportMeshes(
-        _drawn(posed.crown, "the_crown", notes),
-        _drawn(posed.adjusted, "the_adjusted", notes),
-        _drawn(posed.antagonist, "the_antagonist", notes),
+        _drawn(posed.crown, MAX_DRAWN_FACES, "the_crown", notes),
+        _drawn(posed.adjusted, MAX_DRAWN_FACES, "the_adjusted", notes),
+        _drawn(posed.antagonist, MAX_ANTAGONIST_FACES, "the_antagonist", notes),
         posed.upper,
         posed.lower,
     )
@@ -152,9 +161,10 @@ def _scene(
     figure = crown_figure(drawn, spots, orientation, is_lower=is_lower, field=fields[0])
     to_eye, up = view(orientation, is_lower=is_lower)
     return {
-        "figure": json.loads(figure.to_json() or "{}"),
+        "figure": _without_crown(json.loads(figure.to_json() or "{}")),
         "traces": {name: k for k, name in enumerate(TRACES)},
-        "crowns": {"given": _packed(drawn.crown), "adjusted": _packed(drawn.adjusted)},
+        "crowns": _packed_crowns(drawn, orientation, is_lower=is_lower),
+        "no_data": css(NO_DATA_RGB),
         "choices": [
             {"field": field, "label": field_label(field), "quantity": quantity_of(field).name}
             for field in fields
@@ -173,8 +183,8 @@ def _scene(
     }, notes
 
 
-def _drawn(painted: PaintedMesh, name: str, notes: list[str]) -> PaintedMesh:
-    result = thinned(painted, MAX_DRAWN_FACES)
+def _drawn(painted: PaintedMesh, max_faces: int, name: str, notes: list[str]) -> PaintedMesh:
+    result = thinned(painted, max_faces)
     if result is not painted:
         notes.append(
             WORDS["thinned_note"].format(
@@ -208,13 +218,29 @@ def _bytes(values: Any, dtype: str) -> str:
     return base64.b64encode(np.ascontiguousarray(values, dtype=dtype).tobytes()).decode("ascii")
 
 
-def _packed(painted: PaintedMesh) -> dict[str, Any]:
-    """Return a mesh as little-endian float32 and int32 in base64, NaN kept."""
-    return {
-        "vertices": _bytes(painted.mesh.vertices, "<f4"),
-        "faces": _bytes(painted.mesh.faces, "<i4"),
-        "fields": {name: _bytes(painted.fields[name], "<f4") for name in ordered_fields(painted)},
-    }
+def _packed_crowns(
+    drawn: ReportMeshes, orientation: Orientation, *, is_lower: bool
+) -> dict[str, Any]:
+    """Return both crowns as little-endian numbers in base64, NaN kept."""
+    packed: dict[str, Any] = {}
+    for name, painted in (("given", drawn.crown), ("adjusted", drawn.adjusted)):
+        shade = shading(painted.mesh, orientation, is_lower=is_lower)
+        packed[name] = {
+            "vertices": _bytes(painted.mesh.vertices, "<f4"),
+            "faces": _bytes(painted.mesh.faces, "<i4"),
+            "shade": _bytes(shade, "<f4"),
+            "fields": {f: _bytes(painted.fields[f], "<f4") for f in ordered_fields(painted)},
+        }
+    if packed["adjusted"]["faces"] == packed["given"]["faces"]:
+        packed["adjusted"]["faces"] = None
+    return packed
+
+
+def _without_crown(figure: dict[str, Any]) -> dict[str, Any]:
+    """Return the figure less the crown's arrays, which the page's script fills from the packed."""
+    for key in ("x", "y", "z", "i", "j", "k", "vertexcolor", "text"):
+        figure["data"][TRACES.index("crown")].pop(key, None)
+    return figure
 
 
 def _json(value: Any) -> str:

@@ -47,8 +47,9 @@ def summary_words(results: Mapping[str, Any]) -> str:
     """Return a short summary in plain words, one sentence a line, for the screen."""
     found = answer(results)
     teeth = joined(crown_teeth(results))
-    name = f"{results.get('case_id') or ''}{f' ({teeth})' if teeth else ''}".strip()
-    first = f"{name}: {found.headline}" if name else found.headline
+    name = str(results.get("case_id") or "")
+    about = ", ".join(part for part in (name, WORDS["tooth"].format(teeth=teeth)) if part)
+    first = f"{about if teeth else name}: {found.headline}".removeprefix(": ")
     return "\n".join([first, *found.body, *found.trust])
 
 
@@ -107,7 +108,10 @@ def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
         wanted_um = wanted_at_least_gap(movement)
         values = {"gap": with_unit(gap_um, "um"), "wanted": with_unit(wanted_um, "um")}
         is_clear = gap_um > 0 and wanted_um is not None and gap_um > wanted_um
-        return [WORDS["out_of_contact" if is_clear else "closure_gap"].format(**values)]
+        sentence = WORDS["out_of_contact" if is_clear else "closure_gap"].format(**values)
+        if gap_um < 0 or (wanted_um is not None and wanted_um < 0):
+            sentence = f"{sentence} {WORDS['negative_gap']}"
+        return [sentence]
     return []
 
 

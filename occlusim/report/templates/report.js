@@ -1,7 +1,7 @@
 "use strict";
 (function () {
   const read = (id) => JSON.parse(document.getElementById(id).textContent);
-  const scene = read("scene-data"), gaps = read("gaps-data");
+  const scene = read("scene-data"), gaps = read("gaps-data"), words = read("words-data");
   const config = { displaylogo: false, responsive: true, displayModeBar: false, scrollZoom: true };
 
   function bytes(text) {
@@ -41,17 +41,8 @@
     const axis = (k) => Float32Array.from({ length: n }, (_, v) => vertices[3 * v + k]);
     const fields = {};
     for (const [field, text] of Object.entries(packed.fields)) fields[field] = new Float32Array(bytes(text));
-    crowns[name] = { x: axis(0), y: axis(1), z: axis(2), faces: new Int32Array(bytes(packed.faces)), fields };
-  }
-
-  function split(faces, values) {
-    const known = [[], [], []], unknown = [[], [], []];
-    for (let f = 0; f < faces.length; f += 3) {
-      const sure = values && !Number.isNaN(values[faces[f]] + values[faces[f + 1]] + values[faces[f + 2]]);
-      const to = sure ? known : unknown;
-      for (let c = 0; c < 3; c += 1) to[c].push(faces[f + c]);
-    }
-    return [known, unknown];
+    crowns[name] = { x: axis(0), y: axis(1), z: axis(2), faces: packed.faces ? new Int32Array(bytes(packed.faces)) : null,
+      shade: new Float32Array(bytes(packed.shade)), fields };
   }
 
   const plot = document.getElementById("crown-view");
@@ -59,16 +50,35 @@
   const antagonist = document.getElementById("antagonist"), spotsShown = document.getElementById("spots-shown");
   const at = scene.traces, hasSpots = scene.figure.data[at.spots].x !== undefined && scene.figure.data[at.spots].visible;
 
-  function recolour() {
+  const rgb = (hex) => [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16));
+  const maps = {};
+  for (const [name, scale] of Object.entries(scene.scales)) maps[name] = scale.colorscale.map((stop) => rgb(stop[1]));
+  const noData = rgb(scene.no_data);
+
+  // What the crown's trace holds for the present choice.
+  function crownTrace() {
     const crown = crowns[which.value], values = crown.fields[choice.value];
+    const quantity = scene.choices.find((c) => c.field === choice.value).quantity;
+    const map = maps[quantity], { cmin, cmax } = scene.scales[quantity], n = crown.x.length;
+    const faces = crown.faces || crowns.given.faces;
+    const corner = (k) => Int32Array.from({ length: faces.length / 3 }, (_, f) => faces[3 * f + k]);
+    const vertexcolor = new Array(n), text = new Array(n);
+    for (let v = 0; v < n; v += 1) {
+      const value = values ? values[v] : NaN, unknown = Number.isNaN(value);
+      const share = Math.min(1, Math.max(0, (value - cmin) / (cmax - cmin)));
+      const colour = unknown ? noData : map[Math.round(share * (map.length - 1))];
+      vertexcolor[v] = `rgb(${colour.map((c) => Math.round(c * crown.shade[v])).join(",")})`;
+      text[v] = unknown ? words.unknown : `${value.toFixed(0).replace(/^-0$/, "0").replace("-", "\u2212")} µm`;
+    }
+    return { x: crown.x, y: crown.y, z: crown.z, i: corner(0), j: corner(1), k: corner(2), vertexcolor, text };
+  }
+
+  function recolour() {
     const scale = scene.scales[scene.choices.find((c) => c.field === choice.value).quantity];
-    const [known, unknown] = split(crown.faces, values);
-    const shown = values ? values.map((v) => (Number.isNaN(v) ? 0 : v)) : new Float32Array(crown.x.length);
-    const place = { x: [crown.x], y: [crown.y], z: [crown.z] };
-    const cut = ([i, j, k]) => ({ i: [i], j: [j], k: [k], visible: i.length > 0 });
-    return Plotly.restyle(plot, { ...place, ...cut(known), intensity: [shown], customdata: [shown],
-      colorscale: [scale.colorscale], cmin: scale.cmin, cmax: scale.cmax, colorbar: [scale.colorbar] }, [at.known])
-      .then(() => Plotly.restyle(plot, { ...place, ...cut(unknown) }, [at.unknown]));
+    const marker = { "marker.colorscale": [scale.colorscale], "marker.cmin": scale.cmin,
+      "marker.cmax": scale.cmax, "marker.colorbar": [scale.colorbar] };
+    const lists = Object.fromEntries(Object.entries(crownTrace()).map(([key, value]) => [key, [value]]));
+    return Plotly.restyle(plot, lists, [at.crown]).then(() => Plotly.restyle(plot, marker, [at.scale]));
   }
 
   function look(eye, up) {
@@ -77,6 +87,7 @@
     return Plotly.relayout(plot, { "scene.camera": camera });
   }
 
+  Object.assign(scene.figure.data[at.crown], crownTrace());
   Plotly.newPlot(plot, scene.figure.data, scene.figure.layout, config).then(() => {
     keepPrintPicture(plot, 760, 480);
     choice.addEventListener("change", recolour);
