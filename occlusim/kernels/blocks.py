@@ -54,8 +54,8 @@ def _fill_face(
     last = TILE_NODES - 1.0
     low_u, high_u = max(0.0, box[u]), min(last, box[3 + u])
     low_v, high_v = max(0.0, box[v]), min(last, box[3 + v])
-    first_k = int(math.ceil(max(0.0, box[k] - SLACK)))
-    last_k = int(math.floor(min(last, box[3 + k] + SLACK)))
+    first_k = math.ceil(max(0.0, box[k] - SLACK))
+    last_k = math.floor(min(last, box[3 + k] + SLACK))
     for node_k in range(first_k, last_k + 1):
         ul = vl = np.inf
         uh = vh = -np.inf
@@ -67,10 +67,10 @@ def _fill_face(
             p, q = step * slope[j, 2], step * slope[j, 3]
             vl = min(vl, corner_at[j, v] + min(p, q))
             vh = max(vh, corner_at[j, v] + max(p, q))
-        first_u = int(math.ceil(max(ul, low_u) - SLACK))
-        last_u = int(math.floor(min(uh, high_u) + SLACK))
-        first_v = int(math.ceil(max(vl, low_v) - SLACK))
-        last_v = int(math.floor(min(vh, high_v) + SLACK))
+        first_u = math.ceil(max(ul, low_u) - SLACK)
+        last_u = math.floor(min(uh, high_u) + SLACK)
+        first_v = math.ceil(max(vl, low_v) - SLACK)
+        last_v = math.floor(min(vh, high_v) + SLACK)
         z = node_k - ak
         for node_v in range(first_v, last_v + 1):
             y = node_v - av
@@ -135,8 +135,8 @@ def _fill_open_edge(near, is_open, start, end, band):
     first = np.empty(3, np.int64)
     last = np.empty(3, np.int64)
     for d in range(3):
-        first[d] = int(math.ceil(max(0.0, min(start[d], end[d]) - band)))
-        last[d] = int(math.floor(min(TILE_NODES - 1.0, max(start[d], end[d]) + band)))
+        first[d] = math.ceil(max(0.0, min(start[d], end[d]) - band))
+        last[d] = math.floor(min(TILE_NODES - 1.0, max(start[d], end[d]) + band))
     ex, ey, ez = end[0] - start[0], end[1] - start[1], end[2] - start[2]
     inverse = 1.0 / (ex * ex + ey * ey + ez * ez)
     for node_x in range(first[0], last[0] + 1):
