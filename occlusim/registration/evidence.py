@@ -104,8 +104,10 @@ def part_evidence(fit: JointFit, k: int) -> BiteEvidence:
 def pose_covariance(fit: JointFit, evidence: list[BiteEvidence]) -> PoseUncertainty:
     """Return the lower pose's uncertainty at a fit; `evidence` in the order of its parts.
 
-    The sandwich H^-1 G H^-1 with H the sum over bite scans of their Gauss-Newton matrices and G
-    the same sum, each weighted by its residual variance and the area of one independent residual.
+    The sandwich H^-1 G H^-1. H sums over bite scans the products of the rows seen by the arch's
+    normals and by the bite scan's own, whose noises are independent, so that roughness is not
+    taken for shape; G sums the Gauss-Newton matrices, each weighted by its residual variance and
+    the area of one independent residual.
     """
     n = len(fit.parts)
     total = NormalEquations(np.zeros((6 + 6 * n, 6 + 6 * n)), np.zeros(6 + 6 * n))
@@ -114,8 +116,9 @@ def pose_covariance(fit: JointFit, evidence: list[BiteEvidence]) -> PoseUncertai
     for i, (part, seen) in enumerate(zip(fit.parts.values(), evidence, strict=True)):
         good = part.pick(part.is_inlier)
         rows = jacobian_rows(good.points, good.normals, fit.centre)
+        twin = jacobian_rows(good.points, good.directions, fit.centre)
         own = assemble(rows, good.residual_mm, good.area_mm2, good.is_lower, (i, n))
-        total += own
+        total += assemble(rows, good.residual_mm, good.area_mm2, good.is_lower, (i, n), twin)
         if np.isfinite(seen.variance_mm2):
             spread += seen.variance_mm2 * seen.correlation_area_mm2 * own.matrix
         points.append(good.points[good.is_lower])

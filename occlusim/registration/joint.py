@@ -93,8 +93,8 @@ class PartMatches:
     ----------
     vertex : (n,)
         Of the bite scan.
-    points, normals : (n, 3)
-        The vertex, and the normal of the plane it is measured to.
+    points, normals, directions : (n, 3)
+        The vertex, the normal of the plane it is measured to, and the scan's own normal.
     residual_mm, area_mm2 : (n,)
         Distance from that plane; surface area of the vertex.
     is_lower : (n,)
@@ -106,6 +106,7 @@ class PartMatches:
     vertex: Int64Array
     points: Float64Array
     normals: Float64Array
+    directions: Float64Array
     residual_mm: Float64Array
     area_mm2: Float64Array
     is_lower: BoolArray
@@ -122,6 +123,7 @@ class PartMatches:
             self.vertex[keep],
             self.points[keep],
             self.normals[keep],
+            self.directions[keep],
             self.residual_mm[keep],
             self.area_mm2[keep],
             self.is_lower[keep],
@@ -197,13 +199,15 @@ class JointProblem:
             is_lower[at] = bool(is_low)
         area = np.asarray(bite.vertex_area_mm2)[vertex]
         keep = np.isfinite(best) & (np.abs(residual) <= reach_mm) & (area > 0)
-        return PartMatches(vertex, points, normals, residual, area, is_lower, reach_mm).pick(keep)
+        return PartMatches(
+            vertex, points, normals, directions, residual, area, is_lower, reach_mm
+        ).pick(keep)
 
-    def robust_cut(self, part: PartMatches) -> PartMatches:
-        """Return the matches with Tukey's cut set from their median absolute residual."""
+    def robust_cut_mm(self, part: PartMatches) -> float:
+        """Return Tukey's cut from the median absolute residual of near matches."""
         sigma = MAD_TO_SIGMA * weighted_median(np.abs(part.residual_mm), part.area_mm2)
         sigma = max(sigma, 1e-3 * self.settings.least_sigma_um) if np.isfinite(sigma) else 1.0
-        return replace(part, cut_mm=min(TUKEY_CUT * sigma, self.settings.end_distance_mm))
+        return min(TUKEY_CUT * sigma, self.settings.end_distance_mm)
 
     def centre_of(self, parts: dict[int, PartMatches]) -> Float64Array:
         """Return the middle (3,) of the overlap with the lower arch, upper frame."""
@@ -262,8 +266,12 @@ class JointProblem:
         s = self.settings
         parts = {k: self.match(k, poses, self.inner[k], s.loose_distance_mm) for k in chosen}
         change_mm, n_rounds = np.inf, 0
+        cut_mm: dict[int, float] = {}
         while n_rounds < s.max_rounds:
-            parts = {k: self.robust_cut(near(p, s.end_distance_mm)) for k, p in parts.items()}
+            parts = {k: near(p, s.end_distance_mm) for k, p in parts.items()}
+            if n_rounds < s.max_rounds // 2:  # then held: a moving cut may chase its own tail
+                cut_mm = {k: self.robust_cut_mm(p) for k, p in parts.items()}
+            parts = {k: replace(p, cut_mm=cut_mm[k]) for k, p in parts.items()}
             if not is_determined(parts):
                 break
             poses, change_mm = self.step(poses, parts, 1e-8, s.end_distance_mm)
@@ -276,7 +284,10 @@ class JointProblem:
                 for k, p in parts.items()
             }
         parts = {k: self.match(k, poses, self.inner[k], s.loose_distance_mm) for k in chosen}
-        parts = {k: self.robust_cut_near(p) for k, p in parts.items()}
+        parts = {
+            k: replace(p, cut_mm=self.robust_cut_mm(near(p, s.end_distance_mm)))
+            for k, p in parts.items()
+        }
         return JointFit(
             poses,
             parts,
@@ -285,11 +296,6 @@ class JointProblem:
             n_rounds,
             1000.0 * float(change_mm) if np.isfinite(change_mm) else float("nan"),
         )
-
-    def robust_cut_near(self, part: PartMatches) -> PartMatches:
-        """Return all matches with the cut that those within the end distance ask for."""
-        cut = self.robust_cut(near(part, self.settings.end_distance_mm)).cut_mm
-        return replace(part, cut_mm=cut)
 
 
 def near(part: PartMatches, distance_mm: float) -> PartMatches:

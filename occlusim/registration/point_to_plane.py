@@ -105,6 +105,7 @@ def assemble(
     weight: Float64Array,
     is_lower: BoolArray,
     part: tuple[int, int],
+    twin: Float64Array | None = None,
 ) -> NormalEquations:
     """Return the normal equations of one bite scan.
 
@@ -116,15 +117,21 @@ def assemble(
         Residual; area times robust weight, mm2; 1 where the plane moves with the lower jaw.
     part : (int, int)
         Which bite scan, and of how many.
+    twin : (n, 6), optional
+        The same rows seen by other, independent normals: the matrix is then the symmetric part of
+        rows times twin. Noise of the normals makes rows times rows too large (a rough flat patch
+        seems to resist sliding); in the product of independent rows it averages out.
     """
     k, n_parts = part
     size = 6 + 6 * n_parts
     b = slice(6 + 6 * k, 12 + 6 * k)
     weighted = rows * weight[:, None]
     low = weighted * is_lower[:, None]
+    other = rows if twin is None else twin
     matrix, gradient = np.zeros((size, size)), np.zeros(size)
-    matrix[b, b] = rows.T @ weighted
-    matrix[:6, :6] = rows.T @ low
+    own, lower = other.T @ weighted, other.T @ low
+    matrix[b, b] = 0.5 * (own + own.T)
+    matrix[:6, :6] = 0.5 * (lower + lower.T)
     matrix[:6, b] = -matrix[:6, :6]
     matrix[b, :6] = -matrix[:6, :6]
     gradient[b] = weighted.T @ residual_mm

@@ -53,9 +53,12 @@ class QualitySettings:
         wide, 6 to 7 mm high; from memory); two to four teeth a side are wanted
         (Revilla-Leon et al 2023, J Dent 138:104718).
     least_slope : float
-        Root mean square share of the surface's normals, beyond what bends with the other
-        unknowns, that resists the weakest motion; a flat patch has none. 0.05 is a slope of 3
-        degrees, what noise of 15 um over 0.3 mm feigns (arithmetic).
+        Root mean square share of the surface's normals that resists the weakest motion; a flat
+        patch has none. 0.01 is half a degree of slope over the whole overlap (own choice: ten
+        times less than any row of teeth measured here).
+    settled_um : float
+        Last change of the iteration, at the lower scan's farthest point, beyond which the fit has
+        not settled.
     """
 
     doubtful_sigma_um: float = 25.0
@@ -68,7 +71,8 @@ class QualitySettings:
     refused_agreement: float = 0.35
     doubtful_area_mm2: float = 60.0
     refused_area_mm2: float = 20.0
-    least_slope: float = 0.05
+    least_slope: float = 0.01
+    settled_um: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +129,8 @@ def judge_bite(
     doubtful: list[str] = []
     for number, bite in enumerate(registration.bites, start=1):
         _judge_part(number, bite, settings, refused, doubtful)
+    if not registration.bites:
+        return _given(registration, points, T_jaw_upper)
     weakest, slope = _weakest(registration, T_jaw_upper)
     sigma = np.full((len(points), 3), np.nan)
     disagreement = registration.side_disagreement_um(points)
@@ -133,7 +139,7 @@ def judge_bite(
         sigma = displacement_sigma_um(registration.covariance, points, T_jaw_upper)
     if not is_fixed or slope < settings.least_slope:
         refused.append(f"the overlap is too flat or too small to fix the lower arch: {weakest}")
-    if not registration.converged:
+    if not registration.last_change_um <= settings.settled_um:
         refused.append(
             f"the fit did not settle (last change {registration.last_change_um:.3g} um "
             f"after {registration.n_rounds} rounds)"
@@ -206,6 +212,16 @@ def _judge_part(
     )
     limits = -settings.doubtful_agreement, -settings.refused_agreement
     _grade(-bite.agreement, *limits, text, refused, doubtful)
+
+
+def _given(
+    registration: BiteRegistration, points: Float64Array, T_jaw_upper: RigidTransform | None
+) -> QualityVerdict:
+    """Return the verdict on a frame that was given: nothing measured, nothing to doubt here."""
+    motion, _ = weakest_motion(registration.covariance, registration.centre, registration.arm_mm)
+    sigma = displacement_sigma_um(registration.covariance, points, T_jaw_upper)
+    words = describe_motion(motion, T_jaw_upper)
+    return QualityVerdict(True, "accepted", (), words, sigma, np.full(len(points), np.nan))
 
 
 def _weakest(
