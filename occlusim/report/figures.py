@@ -117,7 +117,7 @@ def crown_figure(
             visible=False,
             name="antagonist",
         ),
-        _spot_numbers(go, spots, orientation, is_lower=is_lower),
+        _spot_numbers(go, spots, crown.mesh.vertices, orientation, is_lower=is_lower),
         _direction_words(go, crown.mesh.vertices, orientation, is_lower=is_lower),
     ]
     figure = go.Figure(traces)
@@ -215,22 +215,45 @@ def _scale(go: Any, middle: Float64Array, quantity: Quantity) -> Any:
     )
 
 
+def label_points(
+    places: Float64Array, vertices: Float64Array, to_eye: Float64Array
+) -> Float64Array:
+    """Return where the numbers of spots (n, 3) stand: 1.6 mm further out across the view."""
+    outward = places - 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
+    outward = outward - np.outer(outward @ to_eye, to_eye)
+    length = np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
+    return places + 1.6 * outward / length
+
+
 def _spot_numbers(
-    go: Any, spots: Sequence[Mapping[str, Any]], orientation: Orientation, *, is_lower: bool
+    go: Any,
+    spots: Sequence[Mapping[str, Any]],
+    vertices: Float64Array,
+    orientation: Orientation,
+    *,
+    is_lower: bool,
 ) -> Any:
     to_eye, _ = view(orientation, is_lower=is_lower)
     placed = [spot for spot in spots if spot.get("centroid_mm") is not None]
-    points = np.array([spot["centroid_mm"] for spot in placed], dtype=np.float64).reshape(-1, 3)
-    points = points + 0.7 * to_eye
+    places = np.array([spot["centroid_mm"] for spot in placed], dtype=np.float64).reshape(-1, 3)
+    labels = label_points(places, vertices, to_eye) + 1.2 * to_eye
+    breaks = np.full_like(places, np.nan)
+    points = np.stack([places + 0.15 * to_eye, labels, breaks], axis=1).reshape(-1, 3)
     return go.Scatter3d(
         x=points[:, 0],
         y=points[:, 1],
         z=points[:, 2],
-        mode="markers+text",
-        text=[f"<b>{spot.get('id')}</b>" for spot in placed],
+        mode="lines+markers+text",
+        text=[text for spot in placed for text in ("", f"<b>{spot.get('id')}</b>", "")],
         textposition="middle center",
         textfont={"color": PAPER, "size": 13},
-        marker={"size": 13, "color": INK, "line": {"color": PAPER, "width": 2}},
+        line={"color": INK, "width": 4},
+        marker={
+            "size": [7, 26, 0] * len(placed),
+            "opacity": 1.0,
+            "color": INK,
+            "line": {"width": 0},
+        },
         hoverinfo="skip",
         visible=bool(placed),
         name="spots",

@@ -233,7 +233,17 @@ ENGLISH: Mapping[str, str] = {
     "started": "Started",
     "stage_time": "Stage: {stage} (s)",
     "cautions": "Before you rely on this",
-    "contents": "On this page",
+    # pictures
+    "picture_before": "Gap at light biting load, crown as given",
+    "picture_after": "Gap at light biting load, crown adjusted",
+    "picture_reduction": "What to take off, with the numbers of the spots",
+    "picture_upper": "Upper arch, seen from below; rings are contacts",
+    "picture_lower": "Lower arch, seen from above; rings are contacts",
+    "pictures_left_out": "The pictures were left out, because {reason}. All else is complete. "
+    "Drawing needs OpenGL libraries; on Debian: apt-get install libegl1 libgl1 libx11-6",
+    "pictures_hung": "drawing took longer than {seconds} s",
+    "pictures_died": "the drawing library ended its process (code {code})",
+    "pictures_none_drawn": "nothing was drawn",
     "skip": "To the answer",
 }
 

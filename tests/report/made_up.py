@@ -142,11 +142,27 @@ _RESULTS = {
     "started": "2026-01-05T09:30:00+00:00",
     "seconds": {"scans": 1.234, "bite_registration": 0.876},
     "inputs": [
-        {"role": "upper", "file": "upper.ply", "sha256": "ab" * 32, "n_vertices": 81234, "n_faces": 161777},
-        {"role": "crown", "file": "crown.ply", "sha256": "cd" * 32, "n_vertices": 15555, "n_faces": 31106},
+        {
+            "role": "upper",
+            "file": "upper.ply",
+            "sha256": "ab" * 32,
+            "n_vertices": 81234,
+            "n_faces": 161777,
+        },
+        {
+            "role": "crown",
+            "file": "crown.ply",
+            "sha256": "cd" * 32,
+            "n_vertices": 15555,
+            "n_faces": 31106,
+        },
     ],
     "findings": [
-        {"severity": "info", "code": "specks", "message": "3 loose specks were left out of upper.ply."},
+        {
+            "severity": "info",
+            "code": "specks",
+            "message": "3 loose specks were left out of upper.ply.",
+        },
         {"severity": "warning", "code": "mask", "message": "Near the crown <b>& beside</b> it."},
     ],
     "verdict": {
@@ -176,7 +192,12 @@ _RESULTS = {
         "light": {"without_crown": _state(20.0, None), "with_crown": _state(20.0, 13.7)},
         "heavy": {"without_crown": _state(200.0, None), "with_crown": _state(200.0, 96.4)},
     },
-    "datum": {"g_nat_um": -37.2, "pairs": [[24, 34], [25, 35], [27, 37]], "disagreement_um": 34.6, "foil": []},
+    "datum": {
+        "g_nat_um": -37.2,
+        "pairs": [[24, 34], [25, 35], [27, 37]],
+        "disagreement_um": 34.6,
+        "foil": [],
+    },
     "crown": {
         "tooth": "36",
         "recorded_gap_um": -142.7,
@@ -221,7 +242,10 @@ _RESULTS = {
             "n_spots": 0,
         },
     },
-    "settings": {"loads": {"light_N": 20.0, "heavy_N": 200.0}, "targets": {"centric_um": 25.0, "ramp_mm": 0.5}},
+    "settings": {
+        "loads": {"light_N": 20.0, "heavy_N": 200.0},
+        "targets": {"centric_um": 25.0, "ramp_mm": 0.5},
+    },
 }
 
 
