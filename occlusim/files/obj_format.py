@@ -13,7 +13,7 @@ import numpy as np
 
 from occlusim.files.ply_format import check_corners, remark_polygons
 from occlusim.files.polygons import triangulate
-from occlusim.files.raw_mesh import RawMesh, broken, numbers_from_words
+from occlusim.files.raw_mesh import RawMesh, broken, numbers_from_words, remark_unfinished
 
 _PASSED_OVER = (b"curv", b"curv2", b"surf", b"bmat", b"cstype")
 
@@ -57,6 +57,7 @@ def read_obj(data: bytes, path: Path) -> RawMesh:
     faces, n_left_out = triangulate(vertices, index, lengths)
     remarks: list[tuple[str, str, str, int]] = []
     remark_polygons(lengths, n_left_out, remarks)
+    remark_unfinished(text, remarks)
     if n_free_form:
         message = f"{n_free_form} statements of curved surfaces were not read"
         remarks.append(("warning", "curved_surfaces_not_read", message, n_free_form))

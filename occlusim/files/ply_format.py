@@ -16,7 +16,7 @@ import numpy as np
 from occlusim.arrays import AnyArray, Float64Array, Int64Array
 from occlusim.errors import InputError
 from occlusim.files.polygons import triangulate
-from occlusim.files.raw_mesh import RawMesh, broken, numbers_from_words
+from occlusim.files.raw_mesh import RawMesh, broken, numbers_from_words, remark_unfinished
 
 _TYPES = {
     **dict.fromkeys(("char", "int8"), "i1"),
@@ -76,6 +76,8 @@ def read_ply(data: bytes, path: Path) -> RawMesh:
     coordinates = [vertex.numbers[axis] for axis in "xyz"]
     vertices = np.stack(coordinates, axis=1).astype(np.float64)
     remarks: list[tuple[str, str, str, int]] = []
+    if style == "ascii":
+        remark_unfinished(data, remarks)
     faces = np.empty((0, 3), dtype=np.int64)
     if face is not None:
         faces = _triangles(face, vertices, remarks, path)

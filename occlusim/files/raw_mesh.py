@@ -35,6 +35,13 @@ def broken(path: Path, finding: str, remedy: str = AGAIN) -> MeshError:
     return MeshError(f"{path}: {finding}. What to do: {remedy}.")
 
 
+def remark_unfinished(text: bytes, remarks: list[tuple[str, str, str, int]]) -> None:
+    """Add that the last line does not end: its last number may have been cut."""
+    if not text.endswith((b"\n", b"\r")):
+        message = "the last line does not end; make sure that its last number is whole"
+        remarks.append(("info", "unfinished_line", message, 1))
+
+
 def numbers_from_words(words: list[bytes], path: Path, what: str) -> Float64Array:
     """Return text numbers (n,) as float64, or raise `MeshError` naming the first that is none.
 

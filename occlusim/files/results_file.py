@@ -8,11 +8,15 @@ target as it was. What a killed run left beside it is removed by the next one.
 from __future__ import annotations
 
 import csv
+import glob
 import json
 import math
 import os
+import platform
+import re
 import shutil
 import tempfile
+import time
 from collections.abc import Iterable, Mapping
 from enum import Enum
 from importlib.resources import files as package_files
@@ -40,14 +44,32 @@ SPOT_COLUMNS = (
     "shortfall_um",
 )
 
+OUTPUT_NAMES = (
+    "results.json",
+    "spots.csv",
+    "crown_gap.ply",
+    "crown_reduction.ply",
+    "crown_adjusted.stl",
+    "crown_adjusted.ply",
+    "upper_gap.ply",
+    "lower_gap.ply",
+    "report.html",
+    "pictures/*.png",
+)
+"""What a run may write into its folder."""
+
 _MARK = ".occlusim-"
+_DAY_S = 86400.0
+_live: set[Path] = set()
 
 
 class OutputFolder:
     """A folder that is filled aside and appears when the ``with`` block ends without an error.
 
-    Inside the block write to `work`; afterwards everything lies in `target`. Files of the same
-    names are replaced one by one, each in one step, those of other names are left alone.
+    Inside the block write to `work`; afterwards everything lies in `target`. Where the target held
+    an earlier result, its ``results.json`` goes first and the new one comes last, so that no
+    results ever stand beside files of another run; files of `OUTPUT_NAMES` that the new run did
+    not write are removed, and all others are left alone.
 
     Parameters
     ----------
@@ -78,9 +100,10 @@ class OutputFolder:
         try:
             parent = target.resolve().parent
             parent.mkdir(parents=True, exist_ok=True)
-            _remove_leftovers(parent, target.name)
-            prefix = f"{_MARK}{os.getpid()}-{target.resolve().name}-"
+            _remove_leftovers(parent, target.resolve().name)
+            prefix = f"{_owner()}{target.resolve().name}-"
             self._work = Path(tempfile.mkdtemp(prefix=prefix, dir=parent))
+            _live.add(self._work)
             if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
                 raise PermissionError(13, "Permission denied")
         except OSError as error:
@@ -111,16 +134,21 @@ class OutputFolder:
             work.chmod(0o777 & ~_umask())
             work.rename(target)
             return
-        # The results come last: where they are new, all the rest is.
-        paths = sorted(p for p in work.rglob("*") if p.is_file())
-        for path in sorted(paths, key=lambda p: p.name == "results.json"):
-            final = target / path.relative_to(work)
+        (target / "results.json").unlink(missing_ok=True)
+        new = {path.relative_to(work) for path in work.rglob("*") if path.is_file()}
+        for pattern in OUTPUT_NAMES:
+            for old in list(target.glob(pattern)):
+                if old.relative_to(target) not in new:
+                    old.unlink()
+        for name in sorted(new, key=lambda name: (name.name == "results.json", name)):
+            final = target / name
             final.parent.mkdir(parents=True, exist_ok=True)
-            path.replace(final)
+            (work / name).replace(final)
 
     def _discard(self) -> None:
         if self._work is not None:
             shutil.rmtree(self._work, ignore_errors=True)
+            _live.discard(self._work)
             self._work = None
 
 
@@ -141,20 +169,25 @@ def _cannot_write(path: Path, error: OSError) -> OutputError:
     return OutputError(f"{path}: cannot be written ({reason}); check rights and space, or the name")
 
 
+def _owner(pid: int | str | None = None) -> str:
+    """Return how the names of this machine's and process's working folders begin."""
+    machine = re.sub(r"[^A-Za-z0-9]", "_", platform.node())[:32]
+    return f"{_MARK}{machine}-{os.getpid() if pid is None else pid}-"
+
+
 def _remove_leftovers(parent: Path, name: str) -> None:
-    """Remove working folders of this target whose process is gone."""
-    for folder in parent.glob(f"{_MARK}*-{name}-*"):
-        words = folder.name[len(_MARK) :].split("-", 1)
-        if words[0].isdigit() and not _is_running(int(words[0])):
+    """Remove working folders of this target whose process on this machine is gone."""
+    for folder in parent.glob(f"{_owner('*')}{glob.escape(name)}-*"):
+        pid = folder.name.split("-")[2]
+        if pid.isdigit() and folder not in _live and not _is_in_use(folder, int(pid)):
             shutil.rmtree(folder, ignore_errors=True)
 
 
-def _is_running(pid: int) -> bool:
+def _is_in_use(folder: Path, pid: int) -> bool:
     if pid == os.getpid():
-        return True
-    if os.name == "nt":
-        # Signals cannot be probed there; a folder an hour old is taken for left over instead.
-        return True
+        return False  # an earlier process of the same number, as in a container
+    if os.name == "nt":  # there a process cannot be asked without ending it
+        return time.time() - folder.stat().st_mtime < _DAY_S
     try:
         os.kill(pid, 0)
     except ProcessLookupError:

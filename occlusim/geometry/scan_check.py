@@ -313,7 +313,11 @@ def _vertices(parts: ScanParts, role: str) -> list[Finding]:
     n_unused = len(parts.mesh.vertices) - len(used)
     if n_unused:
         words = f"{n_unused} vertices belong to no face"
-        found.append(Finding("info", "unused_vertices", words, role, n_unused))
+        is_much = n_unused > 0.01 * len(parts.mesh.vertices)
+        if is_much:
+            words += "; make sure that the file is whole"
+        severity: Severity = "warning" if is_much else "info"
+        found.append(Finding(severity, "unused_vertices", words, role, n_unused))
     n_twice = int((parts.topology.vertex_of[used] != used).sum())
     if n_twice:
         words = f"{n_twice} vertices lie exactly on another; they are taken as one"
