@@ -1,0 +1,175 @@
+"""Depths of vertices until whole facets, not only vertices, keep the wanted gap on the path.
+
+A facet over a convex antagonist stands above the chord of its corners' depths, and an antagonist's
+vertex can poke between the crown's vertices, so depths found vertex by vertex are not enough.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
+from occlusim.crown.clearance import (
+    FacetMinimum,
+    path_arrays,
+    swept_facet_clearance,
+    tree_arrays,
+)
+from occlusim.crown.path import PathTable
+from occlusim.geometry.surface import Surface
+from occlusim.kernels.sweep import swept_depth
+
+MOST_ROUNDS = 40
+STEEPEST = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Removal:
+    """What may be moved, and which way.
+
+    Attributes
+    ----------
+    vertices : (V, 3), mm
+        Before the cut.
+    faces : (F, 3)
+    directions : (V, 3), unit length
+        Into the material.
+    allowed : (V,)
+        The others keep their place.
+    cap_mm : (V,)
+        Largest depth that leaves the wall thick enough.
+    """
+
+    vertices: Float64Array
+    faces: Int32Array
+    directions: Float64Array
+    allowed: BoolArray
+    cap_mm: Float64Array
+
+    def moved(self, depth_mm: Float64Array) -> Float64Array:
+        """Return the vertices (V, 3) at some depths (V,); those of depth 0 keep every bit."""
+        vertices = self.vertices.copy()
+        cut = depth_mm > 0
+        vertices[cut] += depth_mm[cut, None] * self.directions[cut]
+        return vertices
+
+    def touching(self, vertex: BoolArray) -> Int64Array:
+        """Return the faces that have a corner among some vertices (V,)."""
+        return np.flatnonzero(vertex[self.faces].any(axis=1))
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A removal with its depths (V,), the depths asked for (V,), and what stayed open (F,)."""
+
+    removal: Removal
+    depth_mm: Float64Array
+    wanted_mm: Float64Array
+    residual_mm: Float64Array
+    settled: BoolArray
+
+
+def vertex_depths(
+    points: Float64Array,
+    directions: Float64Array,
+    antagonist: Surface,
+    table: PathTable,
+    target_mm: float,
+    most_mm: float,
+) -> tuple[Float64Array, BoolArray]:
+    """Return the least depth (n,) at which a point keeps the wanted gap plus `target_mm`.
+
+    Returns also whether it was found (n,): False where even `most_mm` is not enough.
+    """
+    depth = np.empty(len(points))
+    settled = np.empty(len(points), dtype=np.bool_)
+    swept_depth(
+        np.ascontiguousarray(points),
+        np.ascontiguousarray(directions),
+        float(target_mm),
+        float(most_mm),
+        tree_arrays(antagonist),
+        path_arrays(table),
+        depth,
+        settled,
+    )
+    return depth, settled
+
+
+def deepen_facets(
+    removal: Removal,
+    depth_mm: Float64Array,
+    antagonist: Surface,
+    table: PathTable,
+    accepted_mm: float,
+) -> tuple[Float64Array, Float64Array]:
+    """Return depths (V,) at which every facet that was cut keeps the wanted gap.
+
+    Parameters
+    ----------
+    removal : Removal
+    depth_mm : (V,)
+        Depths found for the vertices alone; they are only ever increased.
+    antagonist, table
+    accepted_mm
+        Facets below this gap minus wanted, a fraction of a micrometre under 0, are lifted to 0.
+
+    Returns
+    -------
+    depth_mm : (V,)
+    residual_mm : (F,)
+        Least of gap minus wanted over each facet that was looked at, clipped at
+        `accepted_mm`; NaN for the others. Lower only where a cap or a fixed corner holds it.
+    """
+    depth = depth_mm.copy()
+    every = removal.touching(removal.allowed)
+    residual = np.full(len(removal.faces), np.nan)
+    active = every
+    for _ in range(MOST_ROUNDS):
+        corners = removal.moved(depth)[removal.faces[active]]
+        found = swept_facet_clearance(corners, antagonist, table, accepted_mm)
+        residual[active] = found.value_mm
+        low = found.value_mm < accepted_mm
+        step = increments(removal, active[low], _rows(found, low), 0.0)
+        deeper = np.minimum(depth + step, removal.cap_mm)
+        changed = removal.allowed & (deeper > depth + 1e-7)
+        if not changed.any():
+            if len(active) == len(every):
+                break
+            active = every
+            continue
+        depth = np.where(changed, deeper, depth)
+        active = active[low]
+    return depth, residual
+
+
+def _rows(found: FacetMinimum, keep: BoolArray) -> FacetMinimum:
+    return FacetMinimum(
+        found.value_mm[keep], found.row[keep], found.bary[keep], found.gradient[keep]
+    )
+
+
+def increments(
+    removal: Removal, face: Int64Array, found: FacetMinimum, target_mm: float
+) -> Float64Array:
+    """Return the least depths (V,) to add so that each facet's worst place reaches the target.
+
+    Of all ways to lift one place the shortest step of its corners is taken; a vertex takes the
+    largest of what its facets ask for.
+    """
+    step = np.zeros(len(removal.vertices))
+    if len(face) == 0:
+        return step
+    corner = removal.faces[face]
+    effect = np.einsum("nij,nj->ni", removal.directions[corner], found.gradient)
+    usable = removal.allowed[corner] & (effect > STEEPEST)
+    weight = np.where(usable, found.bary * effect, 0.0)
+    total = np.sum(weight**2, axis=1, keepdims=True)
+    missing = (target_mm - found.value_mm)[:, None]
+    share = np.where(total > 1e-6, missing * weight / np.maximum(total, 1e-6), 0.0)
+    # A place on the very edge of what may move would ask for an unbounded step.
+    share = np.minimum(share, 4.0 * missing)
+    np.maximum.at(step, corner.ravel(), share.ravel())
+    return step

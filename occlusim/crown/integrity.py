@@ -1,0 +1,47 @@
+"""Is a cut mesh still sound: faces turned over, new slivers, faces that cross."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from occlusim.arrays import BoolArray, Float64Array, Int64Array
+from occlusim.geometry.mesh import TriangleMesh
+
+MOST_TURN = np.cos(np.radians(75.0))
+SLIVER = 0.02
+SHRINK = 0.5
+
+
+def slimness(corners: Float64Array) -> Float64Array:
+    """Return the lowest height of triangles (n, 3, 3) over their longest edge, (n,)."""
+    edge = corners - np.roll(corners, 1, axis=1)
+    longest = np.linalg.norm(edge, axis=2).max(axis=1)
+    twice_area = np.linalg.norm(np.cross(edge[:, 0], edge[:, 1]), axis=1)
+    return twice_area / np.maximum(longest, 1e-12) ** 2
+
+
+def damaged_faces(before: TriangleMesh, vertices: Float64Array, moved: BoolArray) -> Int64Array:
+    """Return the faces that a move of some vertices (V,) would turn over or make into slivers.
+
+    A face is damaged where its normal turns by more than 75 degrees, or where it becomes a sliver
+    (height below 2 % of its longest edge) and was twice as stout before.
+    """
+    face = np.flatnonzero(moved[before.faces].any(axis=1))
+    old = before.vertices[before.faces[face]]
+    new = vertices[before.faces[face]]
+    normals = [np.cross(c[:, 1] - c[:, 0], c[:, 2] - c[:, 0]) for c in (old, new)]
+    lengths = [np.linalg.norm(n, axis=1) for n in normals]
+    turn = np.einsum("ij,ij->i", *normals)
+    turned = turn < MOST_TURN * lengths[0] * lengths[1]
+    new_slim, old_slim = slimness(new), slimness(old)
+    pinched = (new_slim < SLIVER) & (new_slim < SHRINK * old_slim)
+    return face[turned | pinched]
+
+
+def is_watertight(mesh: TriangleMesh) -> bool:
+    """Return whether every edge is shared by exactly two faces that run along it both ways."""
+    f = mesh.faces
+    half = np.concatenate([f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]]).astype(np.int64)
+    code = half[:, 0] * len(mesh.vertices) + half[:, 1]
+    back = half[:, 1] * len(mesh.vertices) + half[:, 0]
+    return len(np.unique(code)) == len(code) and bool(np.isin(back, code).all())

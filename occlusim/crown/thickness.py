@@ -1,0 +1,176 @@
+"""Wall thickness of a crown.
+
+Two definitions, both on the input triangles and exact:
+
+- `wall_mm`: distance from a place of the outer surface to the nearest place of the inner surface
+  (the side that faces the tooth or the abutment). This is what a material's minimum is held
+  against: no direction has to be chosen, and no other measure of the same wall is smaller.
+- `ray_mm`: way along the inward normal to the far side of the material, whichever surface that is.
+
+A face belongs to the inner surface if no straight view from the occlusal side, down to a little
+above the horizontal, reaches it past the crown itself: the inside of the cavity is seen from the
+root side only. A solid crown has no inner surface; then `wall_mm` is NaN and the ray stands in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from occlusim.arrays import BoolArray, Float64Array, unit_vector
+from occlusim.geometry.mesh import TriangleMesh
+from occlusim.geometry.surface import Surface
+from occlusim.kernels.ray import escapes, first_hits
+
+LOWEST_VIEW_DEG = 12.0
+START_MM = 1e-6
+SMALLEST_SHARE = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class CrownWalls:
+    """A crown's material between its outer and its inner surface.
+
+    Attributes
+    ----------
+    whole : Surface
+        The crown as given; rays are cast on it.
+    inner : Surface or None
+        The inner surface; None for a solid crown.
+    is_outer : (V,)
+        Vertices of the outer surface.
+    """
+
+    whole: Surface
+    inner: Surface | None
+    is_outer: BoolArray
+
+    @staticmethod
+    def build(
+        crown: Surface, occlusal: Float64Array, inner_mesh: TriangleMesh | None = None
+    ) -> CrownWalls:
+        """Return the walls of a crown.
+
+        Parameters
+        ----------
+        crown : Surface
+            Closed, unless `inner_mesh` is given.
+        occlusal : (3,)
+            Direction in which the crown's biting side looks.
+        inner_mesh
+            The inner surface from a file of its own, in the crown's coordinates.
+        """
+        n_vertices = len(crown.mesh.vertices)
+        if inner_mesh is not None:
+            return CrownWalls(crown, Surface.build(inner_mesh), np.ones(n_vertices, dtype=bool))
+        is_inner = inner_faces(crown, occlusal)
+        is_outer = np.zeros(n_vertices, dtype=bool)
+        is_outer[crown.mesh.faces[~is_inner]] = True
+        share = float(crown.face_area_mm2[is_inner].sum() / crown.face_area_mm2.sum())
+        if share < SMALLEST_SHARE:
+            return CrownWalls(crown, None, np.ones(n_vertices, dtype=bool))
+        index = np.flatnonzero(is_inner).astype(np.int32)
+        return CrownWalls(crown, Surface.build(crown.mesh.submesh(index)[0]), is_outer)
+
+    def wall_mm(self, points: Float64Array) -> Float64Array:
+        """Return the distance (n,) of points (n, 3) to the inner surface; NaN if there is none."""
+        if self.inner is None:
+            return np.full(len(points), np.nan)
+        return self.inner.closest(points).unsigned_mm
+
+    def ray_mm(self, points: Float64Array, directions: Float64Array) -> Float64Array:
+        """Return the way (n,) from places of the crown along unit directions to its far side.
+
+        NaN where the ray leaves without meeting the crown.
+        """
+        length = np.empty(len(points))
+        w = self.whole
+        first_hits(
+            np.ascontiguousarray(points + START_MM * directions),
+            np.ascontiguousarray(directions),
+            START_MM,
+            w.boxes,
+            w.links,
+            w.corners,
+            length,
+        )
+        return np.where(np.isfinite(length), length + START_MM, np.nan)
+
+    def thickness_mm(self) -> Float64Array:
+        """Return the wall thickness (V,) of the crown as given; NaN on the inner surface.
+
+        Along the inward normal for a solid crown.
+        """
+        vertices = self.whole.mesh.vertices
+        if self.inner is None:
+            return self.ray_mm(vertices, -self.whole.vertex_normals)
+        return np.where(self.is_outer, self.wall_mm(vertices), np.nan)
+
+    def most_removal_mm(
+        self,
+        points: Float64Array,
+        directions: Float64Array,
+        wanted_mm: Float64Array,
+        least_mm: float,
+    ) -> Float64Array:
+        """Return the depth (n,), at most `wanted_mm`, that leaves the wall `least_mm` thick.
+
+        Safe steps along the directions: each is as long as the wall is thicker than its minimum,
+        so the wall is at least that thick all the way. 0 where it is too thin before any cut.
+        """
+        if self.inner is None:
+            way = self.ray_mm(points, directions)
+            return np.clip(np.where(np.isnan(way), np.inf, way - least_mm), 0.0, wanted_mm)
+        depth = np.zeros(len(points))
+        active = np.flatnonzero(wanted_mm > 0)
+        for _ in range(200):
+            if len(active) == 0:
+                break
+            here = points[active] + depth[active, None] * directions[active]
+            room = self.wall_mm(here) - least_mm
+            step = np.maximum(room, 0.0)
+            depth[active] = np.minimum(depth[active] + step, wanted_mm[active])
+            active = active[(room > 5e-5) & (depth[active] < wanted_mm[active])]
+        return depth
+
+
+def view_directions(occlusal: Float64Array) -> Float64Array:
+    """Return unit vectors (k, 3) of views from the occlusal side, straight down to nearly level."""
+    up = unit_vector(occlusal, "occlusal")
+    aside = np.cross(up, np.eye(3)[np.argmin(np.abs(up))])
+    aside /= np.linalg.norm(aside)
+    across = np.cross(up, aside)
+    views = [up]
+    for elevation, count in ((60.0, 6), (35.0, 10), (LOWEST_VIEW_DEG, 16)):
+        e = np.radians(elevation)
+        for a in 2 * np.pi * np.arange(count) / count:
+            flat = np.cos(a) * aside + np.sin(a) * across
+            views.append(np.sin(e) * up + np.cos(e) * flat)
+    return np.array(views)
+
+
+def inner_faces(crown: Surface, occlusal: Float64Array) -> BoolArray:
+    """Return which faces (F,) no view from the occlusal side reaches.
+
+    Single faces that disagree with all their neighbours are given to them.
+    """
+    mesh = crown.mesh
+    centre = mesh.vertices[mesh.faces].mean(axis=1)
+    free = np.empty(len(mesh.faces), dtype=np.bool_)
+    escapes(
+        centre + START_MM * crown.face_normals,
+        crown.face_normals,
+        view_directions(occlusal),
+        START_MM,
+        crown.boxes,
+        crown.links,
+        crown.corners,
+        free,
+    )
+    inner = ~free
+    for _ in range(3):
+        beside = np.where(crown.neighbours >= 0, inner[crown.neighbours], inner[:, None])
+        votes = beside.sum(axis=1)
+        inner = np.where(votes == 3, True, np.where(votes == 0, False, inner))
+    return inner

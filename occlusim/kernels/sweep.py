@@ -1,0 +1,613 @@
+"""Least gap between moving points or facets and a surface over continuous paths.
+
+A path is a table of poses read by linear interpolation; "row" is a fractional index into it.
+A signed distance changes no faster than its point moves, so rows that cannot hold a lower value
+are passed over by the length of the chord; what is left is refined between rows. Safe stepping:
+Hart, Sphere tracing, The Visual Computer 12, 1996, 527-545.
+
+`tree` is the tuple (boxes, links, corners, slot_face, face_normals, edge_normals, corner_index,
+corner_normals, is_open_edge, is_open_corner) of a surface; `path` is (start (M + 1,),
+rotations (N, 3, 3), translations (N, 3), wanted (N,)). A value is gap minus wanted gap, mm.
+"""
+
+import math
+
+import numpy as np
+
+from occlusim.kernels.bvh import STACK_SIZE, closest_in_slot, closest_in_tree
+from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.sign import pseudonormal
+
+REACH_MM = 2.0
+# How far a grid point of a facet may stand above the least value beside it.
+GRID_HIDES_MM = 0.006
+GOLDEN = 0.6180339887498949
+CHUNK = 32
+
+
+@kernel
+def signed_gap(px, py, pz, reach, previous, tree, stack, stack_sq):
+    """Return signed gap, slot, unknown sign, and gradient (x, y, z) at a point of the tree's frame.
+
+    Beyond `reach` the gap is `reach` and the slot -1. Where the sign is unknown the gap is
+    unsigned. `previous` is a slot that bounds the distance from above, or -1.
+    """
+    bound = reach * reach
+    if previous >= 0:
+        seed = closest_in_slot(px, py, pz, tree[2], previous)[0]
+        bound = min(bound, seed * (1.0 + 1e-12) + 1e-300)
+    d, slot, feature, qx, qy, qz = closest_in_tree(
+        px, py, pz, bound, tree[0], tree[1], tree[2], stack, stack_sq
+    )
+    if slot < 0:
+        return reach, -1, False, np.nan, np.nan, np.nan
+    nx, ny, nz, opened = pseudonormal(
+        tree[3][slot], feature, tree[4], tree[5], tree[6], tree[7], tree[8], tree[9]
+    )
+    gap = math.sqrt(d)
+    x, y, z = px - qx, py - qy, pz - qz
+    if opened:
+        return gap, slot, True, nx, ny, nz
+    if x * nx + y * ny + z * nz < 0.0:
+        gap = -gap
+    if abs(gap) > 1e-6:
+        nx, ny, nz = x / gap, y / gap, z / gap
+    return gap, slot, False, nx, ny, nz
+
+
+@kernel
+def _place(x, y, z, row, rotations, translations):
+    r = rotations[row]
+    t = translations[row]
+    return (
+        r[0, 0] * x + r[0, 1] * y + r[0, 2] * z + t[0],
+        r[1, 0] * x + r[1, 1] * y + r[1, 2] * z + t[1],
+        r[2, 0] * x + r[2, 1] * y + r[2, 2] * z + t[2],
+    )
+
+
+@kernel
+def _value(x, y, z, row, previous, tree, path, stack, stack_sq):
+    """Return value, slot, unknown and gradient in the tree's frame at a fractional row."""
+    low = int(row)
+    u = row - low
+    px, py, pz = _place(x, y, z, low, path[1], path[2])
+    wanted = path[3][low]
+    if u > 0.0:
+        ax, ay, az = _place(x, y, z, low + 1, path[1], path[2])
+        px += u * (ax - px)
+        py += u * (ay - py)
+        pz += u * (az - pz)
+        wanted += u * (path[3][low + 1] - wanted)
+    gap, slot, opened, gx, gy, gz = signed_gap(
+        px, py, pz, REACH_MM, previous, tree, stack, stack_sq
+    )
+    return gap - wanted, slot, opened, gx, gy, gz
+
+
+@kernel
+def _travel(x, y, z, row, path):
+    """Return how far the point moves, and the wanted gap changes, from a row to the next, mm."""
+    ax, ay, az = _place(x, y, z, row, path[1], path[2])
+    bx, by, bz = _place(x, y, z, row + 1, path[1], path[2])
+    chord = math.sqrt((ax - bx) ** 2 + (ay - by) ** 2 + (az - bz) ** 2)
+    return chord + abs(path[3][row + 1] - path[3][row])
+
+
+@kernel
+def _refine(x, y, z, low, high, length, slot, tree, path, stack, stack_sq):
+    """Return the least value and its row between two rows by golden section, to 0.2 um."""
+    a, b = low, high
+    c = b - GOLDEN * (b - a)
+    d = a + GOLDEN * (b - a)
+    fc, slot_c, open_c, _, _, _ = _value(x, y, z, c, slot, tree, path, stack, stack_sq)
+    fd, slot_d, open_d, _, _, _ = _value(x, y, z, d, slot, tree, path, stack, stack_sq)
+    best = math.inf
+    where = c
+    scale = length / max(high - low, 1e-300)
+    while True:
+        if fc < best and not open_c:
+            best, where = fc, c
+        if fd < best and not open_d:
+            best, where = fd, d
+        if (b - a) * scale < 2e-4:
+            return best, where
+        if fc <= fd:
+            b, d, fd, open_d, slot_d = d, c, fc, open_c, slot_c
+            c = b - GOLDEN * (b - a)
+            fc, slot_c, open_c, _, _, _ = _value(x, y, z, c, slot_d, tree, path, stack, stack_sq)
+        else:
+            a, c, fc, open_c, slot_c = c, d, fd, open_d, slot_d
+            d = a + GOLDEN * (b - a)
+            fd, slot_d, open_d, _, _, _ = _value(x, y, z, d, slot_c, tree, path, stack, stack_sq)
+
+
+@kernel
+def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
+    """Return the least value below `limit`, its row (NaN if none), and whether a sign was unknown.
+
+    Local minima among the rows are refined between their neighbours.
+    """
+    first = path[0][movement]
+    last = path[0][movement + 1] - 1
+    best = limit
+    where = np.nan
+    unknown = False
+    slot = -1
+    row = first
+    cleared_left = True
+    before = math.inf
+    held = False
+    held_row = 0
+    held_left = 0.0
+    held_value = 0.0
+    held_length = 0.0
+    while True:
+        value, new_slot, opened, _, _, _ = _value(
+            x, y, z, float(row), slot, tree, path, stack, stack_sq
+        )
+        if new_slot >= 0:
+            slot = new_slot
+        if opened:
+            if value < limit:
+                unknown = True
+        elif value < best:
+            best, where = value, float(row)
+        if held and value >= held_value:
+            # The row before this one is a local minimum: look between its neighbours.
+            length = held_length + _travel(x, y, z, held_row, path)
+            if held_value - 0.5 * length < best:
+                f, r = _refine(
+                    x, y, z, held_left, float(row), length, slot, tree, path, stack, stack_sq
+                )
+                if f < best:
+                    best, where = f, r
+        held = False
+        if row == last:
+            if not cleared_left and value <= before and row > first:
+                length = _travel(x, y, z, row - 1, path)
+                if value - 0.5 * length < best:
+                    f, r = _refine(
+                        x, y, z, row - 1.0, float(row), length, slot, tree, path, stack, stack_sq
+                    )
+                    if f < best:
+                        best, where = f, r
+            return best, where, unknown
+        slack = value - best
+        travel = 0.0
+        ahead = row
+        while ahead < last:
+            step = _travel(x, y, z, ahead, path)
+            if travel + step >= slack:
+                break
+            travel += step
+            ahead += 1
+        if ahead == last and ahead > row:
+            # Nothing up to the end can be lower.
+            return best, where, unknown
+        if ahead > row:
+            row = ahead
+            cleared_left = True
+            before = math.inf
+        else:
+            if value <= before:
+                held = True
+                held_row = row
+                held_value = value
+                held_left = float(row) if cleared_left else row - 1.0
+                held_length = 0.0 if cleared_left else _travel(x, y, z, row - 1, path)
+            before = value
+            cleared_left = False
+            row += 1
+
+
+@parallel_kernel
+def swept_minimum(points, limit, tree, path, value, row, unknown):
+    """Write per point (n, 3) and movement the least value below `limit`, its row, its unknown flag.
+
+    Writes value (n, M), clipped at `limit`, row (n, M), NaN where clipped, unknown (n, M).
+    """
+    n = len(points)
+    n_movements = len(path[0]) - 1
+    for chunk in prange((n + CHUNK - 1) // CHUNK):
+        stack = np.empty(STACK_SIZE, np.int32)
+        stack_sq = np.empty(STACK_SIZE)
+        for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+            for k in range(n_movements):
+                value[i, k], row[i, k], unknown[i, k] = _sweep_point(
+                    points[i, 0], points[i, 1], points[i, 2], k, limit, tree, path, stack, stack_sq
+                )
+
+
+@parallel_kernel
+def swept_depth(points, directions, target, most, tree, path, depth, settled):
+    """Write the least t >= 0 at which point + t * direction has no value below `target`.
+
+    For one pose the first root after t is reached by safe steps; the pose is then replaced by the
+    worst one at the new t. t never passes the answer. Writes depth (n,), at most `most`, and
+    settled (n,), False where `most` or the step count ended the search.
+    """
+    n = len(points)
+    n_movements = len(path[0]) - 1
+    tolerance = 1e-5
+    for chunk in prange((n + CHUNK - 1) // CHUNK):
+        stack = np.empty(STACK_SIZE, np.int32)
+        stack_sq = np.empty(STACK_SIZE)
+        for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+            t = 0.0
+            done = False
+            for _ in range(80):
+                x = points[i, 0] + t * directions[i, 0]
+                y = points[i, 1] + t * directions[i, 1]
+                z = points[i, 2] + t * directions[i, 2]
+                worst = target - tolerance
+                where = np.nan
+                for k in range(n_movements):
+                    f, r, _ = _sweep_point(x, y, z, k, worst, tree, path, stack, stack_sq)
+                    if f < worst:
+                        worst, where = f, r
+                if math.isnan(where):
+                    done = True
+                    break
+                slot = -1
+                for _ in range(200):
+                    t += max(target - worst, 1e-6)
+                    if t >= most:
+                        break
+                    worst, slot, opened, _, _, _ = _value(
+                        points[i, 0] + t * directions[i, 0],
+                        points[i, 1] + t * directions[i, 1],
+                        points[i, 2] + t * directions[i, 2],
+                        where,
+                        slot,
+                        tree,
+                        path,
+                        stack,
+                        stack_sq,
+                    )
+                    if worst >= target - 0.5 * tolerance or opened:
+                        break
+                if t >= most:
+                    t = most
+                    break
+            depth[i] = t
+            settled[i] = done
+
+
+@kernel
+def _at(corner, b1, b2, row, slot, tree, path, stack, stack_sq):
+    """Return value, slot and unknown at barycentric (1 - b1 - b2, b1, b2) of a facet (3, 3)."""
+    b0 = 1.0 - b1 - b2
+    f, s, opened, _, _, _ = _value(
+        b0 * corner[0, 0] + b1 * corner[1, 0] + b2 * corner[2, 0],
+        b0 * corner[0, 1] + b1 * corner[1, 1] + b2 * corner[2, 1],
+        b0 * corner[0, 2] + b1 * corner[1, 2] + b2 * corner[2, 2],
+        row,
+        slot,
+        tree,
+        path,
+        stack,
+        stack_sq,
+    )
+    if opened:
+        f = math.inf
+    return f, s
+
+
+@kernel
+def _line_minimum(corner, b1, low, high, size, row, slot, tree, path, stack, stack_sq):
+    """Return the least value over b2 in [low, high] at fixed b1, and its b2."""
+    a, b = low, high
+    c = b - GOLDEN * (b - a)
+    d = a + GOLDEN * (b - a)
+    fc, slot = _at(corner, b1, c, row, slot, tree, path, stack, stack_sq)
+    fd, slot = _at(corner, b1, d, row, slot, tree, path, stack, stack_sq)
+    while (b - a) * size > 2e-3:
+        if fc <= fd:
+            b, d, fd = d, c, fc
+            c = b - GOLDEN * (b - a)
+            fc, slot = _at(corner, b1, c, row, slot, tree, path, stack, stack_sq)
+        else:
+            a, c, fc = c, d, fd
+            d = a + GOLDEN * (b - a)
+            fd, slot = _at(corner, b1, d, row, slot, tree, path, stack, stack_sq)
+    best, where = (fc, c) if fc <= fd else (fd, d)
+    f, slot = _at(corner, b1, a, row, slot, tree, path, stack, stack_sq)
+    if f < best:
+        best, where = f, a
+    f, slot = _at(corner, b1, b, row, slot, tree, path, stack, stack_sq)
+    if f < best:
+        best, where = f, b
+    return best, where
+
+
+@kernel
+def _strip(corner, b1, b2, width, size, row, slot, tree, path, stack, stack_sq):
+    low = max(0.0, b2 - width)
+    high = max(low, min(1.0 - b1, b2 + width))
+    return _line_minimum(corner, b1, low, high, size, row, slot, tree, path, stack, stack_sq)
+
+
+@kernel
+def _facet_minimum(corner, b1, b2, width, size, row, slot, tree, path, stack, stack_sq):
+    """Return the least value near (b1, b2) of a facet at one row, and where: nested golden section.
+
+    Exact to about 0.2 um where the distance is convex near the start, as it is in front of a
+    convex part of the surface.
+    """
+    a = max(0.0, b1 - width)
+    b = min(1.0, b1 + width)
+    c = b - GOLDEN * (b - a)
+    d = a + GOLDEN * (b - a)
+    # Along a line of fixed b1 the start of b2 drifts with the strip, so take its whole width.
+    wide = 2.0 * width
+    fc, wc = _strip(corner, c, b2, wide, size, row, slot, tree, path, stack, stack_sq)
+    fd, wd = _strip(corner, d, b2, wide, size, row, slot, tree, path, stack, stack_sq)
+    best, best1, best2 = fc, c, wc
+    while True:
+        if fc < best:
+            best, best1, best2 = fc, c, wc
+        if fd < best:
+            best, best1, best2 = fd, d, wd
+        if (b - a) * size <= 2e-3:
+            break
+        if fc <= fd:
+            b, d, fd, wd = d, c, fc, wc
+            c = b - GOLDEN * (b - a)
+            fc, wc = _strip(corner, c, b2, wide, size, row, slot, tree, path, stack, stack_sq)
+        else:
+            a, c, fc, wc = c, d, fd, wd
+            d = a + GOLDEN * (b - a)
+            fd, wd = _strip(corner, d, b2, wide, size, row, slot, tree, path, stack, stack_sq)
+    for k in range(2):
+        e = a if k == 0 else b
+        f, w = _strip(corner, e, b2, wide, size, row, slot, tree, path, stack, stack_sq)
+        if f < best:
+            best, best1, best2 = f, e, w
+    return best, best1, best2
+
+
+@kernel
+def _facet_samples(corner, n, centre_value, best, row, slot, tree, path, stack, stack_sq):
+    """Return the least value over a grid of n intervals a side, and its b1, b2, at one row."""
+    least = math.inf
+    at1 = at2 = 1.0 / 3.0
+    for i in range(n + 1):
+        for j in range(n + 1 - i):
+            b1 = i / n
+            b2 = j / n
+            b0 = 1.0 - b1 - b2
+            far = 0.0
+            for k in range(3):
+                middle = (corner[0, k] + corner[1, k] + corner[2, k]) / 3.0
+                x = b0 * corner[0, k] + b1 * corner[1, k] + b2 * corner[2, k]
+                far += (x - middle) ** 2
+            if centre_value - math.sqrt(far) > min(best, least):
+                continue
+            f, slot = _at(corner, b1, b2, row, slot, tree, path, stack, stack_sq)
+            if f < least:
+                least, at1, at2 = f, b1, b2
+    return least, at1, at2
+
+
+@kernel
+def _hidden(corner, b1, b2, width, value, row, slot, tree, path, stack, stack_sq):
+    """Return how far the least value beside a place may lie below it, at most GRID_HIDES_MM.
+
+    Where the distance is convex its fall on one side is no larger than its rise on the other.
+    """
+    rise = 0.0
+    for k in range(6):
+        d1 = width if k in (0, 1) else (-width if k in (3, 4) else 0.0)
+        d2 = width if k in (2, 3) else (-width if k in (0, 5) else 0.0)
+        e1, e2 = b1 + d1, b2 + d2
+        if e1 < 0.0 or e2 < 0.0 or e1 + e2 > 1.0:
+            continue
+        f, slot = _at(corner, e1, e2, row, slot, tree, path, stack, stack_sq)
+        if f - value > rise:
+            rise = f - value
+        elif f < value:
+            return GRID_HIDES_MM
+    return min(rise, GRID_HIDES_MM)
+
+
+@kernel
+def _facet_between(
+    corner, b1, b2, width, size, low, high, length, promising, slot, tree, path, stack, stack_sq
+):
+    """Return the least value of a facet between two rows, with row, b1, b2.
+
+    In turn the best row for a place and the best place for a row. A facet that slides past shows
+    the surface the same strip again, so two turns reach the minimum that grid and rows bracket.
+    """
+    best = math.inf
+    row, best1, best2 = low, b1, b2
+    for _ in range(2):
+        b0 = 1.0 - b1 - b2
+        f, r = _refine(
+            b0 * corner[0, 0] + b1 * corner[1, 0] + b2 * corner[2, 0],
+            b0 * corner[0, 1] + b1 * corner[1, 1] + b2 * corner[2, 1],
+            b0 * corner[0, 2] + b1 * corner[1, 2] + b2 * corner[2, 2],
+            low,
+            high,
+            length,
+            slot,
+            tree,
+            path,
+            stack,
+            stack_sq,
+        )
+        if f < best:
+            best, row, best1, best2 = f, r, b1, b2
+        hidden = _hidden(corner, best1, best2, width, best, row, slot, tree, path, stack, stack_sq)
+        if best - hidden > promising:
+            break
+        f, b1, b2 = _facet_minimum(
+            corner, best1, best2, width, size, row, slot, tree, path, stack, stack_sq
+        )
+        if f > best - 5e-5:
+            if f < best:
+                best, best1, best2 = f, b1, b2
+            break
+        best, best1, best2 = f, b1, b2
+    return best, row, best1, best2
+
+
+@kernel
+def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq):
+    """Return the least value below `limit` of a facet (3, 3) over a movement, with row, b1, b2."""
+    first = path[0][movement]
+    last = path[0][movement + 1] - 1
+    x = (corner[0, 0] + corner[1, 0] + corner[2, 0]) / 3.0
+    y = (corner[0, 1] + corner[1, 1] + corner[2, 1]) / 3.0
+    z = (corner[0, 2] + corner[1, 2] + corner[2, 2]) / 3.0
+    radius = 0.0
+    size = 0.0
+    for k in range(3):
+        d = corner[k]
+        e = corner[(k + 1) % 3]
+        radius = max(radius, math.sqrt((d[0] - x) ** 2 + (d[1] - y) ** 2 + (d[2] - z) ** 2))
+        size = max(size, math.sqrt((d[0] - e[0]) ** 2 + (d[1] - e[1]) ** 2 + (d[2] - e[2]) ** 2))
+    n = min(12, max(2, math.ceil(size / spacing)))
+    width = 1.0 / n
+    best = limit
+    where = best1 = best2 = np.nan
+    slot = -1
+    row = first
+    before = math.inf
+    held = False
+    h_value = h1 = h2 = 0.0
+    h_left = 0.0
+    while True:
+        value, new_slot, _, _, _, _ = _value(x, y, z, float(row), slot, tree, path, stack, stack_sq)
+        if new_slot >= 0:
+            slot = new_slot
+        step = _travel(x, y, z, row, path) if row < last else 0.0
+        if row > first:
+            step = max(step, _travel(x, y, z, row - 1, path))
+        slack = GRID_HIDES_MM + 0.5 * step
+        least, b1, b2 = math.inf, 0.0, 0.0
+        if value - radius < best + slack:
+            least, b1, b2 = _facet_samples(
+                corner, n, value, best + slack, float(row), slot, tree, path, stack, stack_sq
+            )
+        if held and least >= h_value:
+            f, r, e1, e2 = _facet_between(
+                corner,
+                h1,
+                h2,
+                width,
+                size,
+                h_left,
+                float(row),
+                (row - h_left) * step,
+                best,
+                slot,
+                tree,
+                path,
+                stack,
+                stack_sq,
+            )
+            if f < best:
+                best, where, best1, best2 = f, r, e1, e2
+        held = False
+        if least < best + slack and least <= before:
+            if row < last:
+                held = True
+                h_value, h1, h2 = least, b1, b2
+                h_left = float(max(first, row - 1))
+            elif row > first:
+                f, r, e1, e2 = _facet_between(
+                    corner,
+                    b1,
+                    b2,
+                    width,
+                    size,
+                    row - 1.0,
+                    float(row),
+                    step,
+                    best,
+                    slot,
+                    tree,
+                    path,
+                    stack,
+                    stack_sq,
+                )
+                if f < best:
+                    best, where, best1, best2 = f, r, e1, e2
+            elif (
+                least
+                - _hidden(
+                    corner, b1, b2, width, least, float(row), slot, tree, path, stack, stack_sq
+                )
+                < best
+            ):
+                f, e1, e2 = _facet_minimum(
+                    corner, b1, b2, width, size, float(row), slot, tree, path, stack, stack_sq
+                )
+                if f < best:
+                    best, where, best1, best2 = f, float(row), e1, e2
+        before = least
+        if row == last:
+            return best, where, best1, best2
+        room = value - radius - best - slack
+        travel = 0.0
+        ahead = row
+        while ahead < last:
+            forward = _travel(x, y, z, ahead, path) * 1.05
+            if travel + forward >= room:
+                break
+            travel += forward
+            ahead += 1
+        if ahead == last and ahead > row:
+            return best, where, best1, best2
+        if ahead > row:
+            before = math.inf
+            row = ahead
+        else:
+            row += 1
+
+
+@parallel_kernel
+def swept_facets(corners, limit, spacing, tree, path, value, row, bary, gradient):
+    """Write per facet (n, 3, 3) the least value below `limit` over all movements and where it is.
+
+    Writes value (n,), clipped at `limit`, row (n,), NaN where clipped, bary (n, 3) and
+    gradient (n, 3), the direction in the facet's frame in which the gap grows.
+    """
+    n = len(corners)
+    n_movements = len(path[0]) - 1
+    for chunk in prange((n + CHUNK - 1) // CHUNK):
+        stack = np.empty(STACK_SIZE, np.int32)
+        stack_sq = np.empty(STACK_SIZE)
+        for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+            best = limit
+            where = b1 = b2 = np.nan
+            for k in range(n_movements):
+                f, r, e1, e2 = _sweep_facet(
+                    corners[i], k, best, spacing, tree, path, stack, stack_sq
+                )
+                if f < best:
+                    best, where, b1, b2 = f, r, e1, e2
+            value[i] = best
+            row[i] = where
+            bary[i, 0], bary[i, 1], bary[i, 2] = 1.0 - b1 - b2, b1, b2
+            gradient[i, 0] = gradient[i, 1] = gradient[i, 2] = np.nan
+            if math.isnan(where):
+                continue
+            b0 = 1.0 - b1 - b2
+            c = corners[i]
+            _, _, _, gx, gy, gz = _value(
+                b0 * c[0, 0] + b1 * c[1, 0] + b2 * c[2, 0],
+                b0 * c[0, 1] + b1 * c[1, 1] + b2 * c[2, 1],
+                b0 * c[0, 2] + b1 * c[1, 2] + b2 * c[2, 2],
+                where,
+                -1,
+                tree,
+                path,
+                stack,
+                stack_sq,
+            )
+            rotation = path[1][int(where)]
+            for k in range(3):
+                gradient[i, k] = rotation[0, k] * gx + rotation[1, k] * gy + rotation[2, k] * gz
