@@ -63,7 +63,7 @@ def _draw_arches(
     contacts: list[list[float]],
     orientation: Orientation,
 ) -> None:
-    plotter = _plotter(WIDE, col_weights=[1.0, 1.0, 0.28])
+    plotter = _plotter(WIDE, column_shares=[25, 25, 7])
     points = np.array(contacts, dtype=np.float64).reshape(-1, 3)
     for column, name in enumerate(("upper", "lower")):
         plotter.subplot(0, column)
@@ -97,18 +97,18 @@ def _read_meshes(path: Path) -> dict[str, PaintedMesh]:
     return meshes
 
 
-def _plotter(size: tuple[int, int], col_weights: list[float] | None = None) -> Any:
+def _plotter(size: tuple[int, int], column_shares: list[int] | None = None) -> Any:
     import pyvista as pv  # noqa: PLC0415
 
     plotter = pv.Plotter(
         off_screen=True,
         window_size=list(size),
-        shape=(1, len(col_weights or [1.0])),
-        col_weights=col_weights,
+        shape=(1, len(column_shares or [1])),
+        col_weights=column_shares,
         border=False,
         lighting="none",
     )
-    plotter.set_background(PAPER)
+    plotter.renderers.set_background(PAPER)
     return plotter
 
 

@@ -298,7 +298,7 @@ def gap_figure(movements: Sequence[Mapping[str, Any]]) -> go.Figure:
     import plotly.graph_objects as go  # noqa: PLC0415
 
     figure = go.Figure()
-    lowest_um, highest_um = -40.0, 100.0
+    lowest_um, highest_um, wanted_named = -40.0, 100.0, False
     for number, movement in enumerate(movements, start=1):
         step_mm = _numbers(movement.get("parameter_mm"))
         gap_um = _numbers(movement.get("gap_um"))
@@ -316,9 +316,10 @@ def gap_figure(movements: Sequence[Mapping[str, Any]]) -> go.Figure:
                 line={"color": "#8a939c", "width": 1.2},
                 name=WORDS["wanted"],
                 legendgroup="wanted",
-                showlegend=not any(trace.legendgroup == "wanted" for trace in figure.data),
+                showlegend=not wanted_named,
                 hovertemplate=f"{WORDS['wanted']}: %{{y:.0f}} µm<extra></extra>",
             )
+            wanted_named = True
         label = f"{number} {movement_label(str(movement.get('name')))}"
         figure.add_scatter(
             x=step_mm,

@@ -27,7 +27,7 @@ from occlusim.report.figures import (
     view,
 )
 from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
-from occlusim.report.numbers import joined
+from occlusim.report.numbers import joined, plain
 from occlusim.report.summary import answer
 from occlusim.report.words import CAUTIONS, WORDS
 
@@ -83,6 +83,7 @@ def render_report(
     from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
     from plotly.offline import get_plotlyjs  # noqa: PLC0415
 
+    results = plain(results)
     environment = Environment(
         loader=PackageLoader("occlusim.report"),
         autoescape=True,
@@ -130,6 +131,9 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
         "spread": tables.spread_table(registration.get("covariance")),
         "mounting": tables.generic_table("mounting_caption", results.get("mounting")),
         "datum": tables.datum_table(results.get("datum")),
+        "datum_pairs": tables.records_table(
+            "datum_pairs_caption", (results.get("datum") or {}).get("pairs")
+        ),
         "closure": tables.closure_table(results.get("closure")),
         "contacts": tables.contact_table(results.get("closure")),
         "findings": tables.finding_table(results.get("findings") or []),

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.spatial import cKDTree
+from scipy.spatial import KDTree
 
 from occlusim.arrays import Float64Array
 from occlusim.errors import InputError
@@ -87,8 +87,8 @@ def is_lower_crown(results: Mapping[str, Any], meshes: ReportMeshes) -> bool:
         return int(teeth[0][0]) in LOWER_QUADRANTS
     vertices = meshes.crown.mesh.vertices
     carried = _transform(results).apply(vertices)
-    to_upper, _ = cKDTree(meshes.upper.mesh.vertices).query(vertices)
-    to_lower, _ = cKDTree(meshes.lower.mesh.vertices).query(carried)
+    to_upper, _ = KDTree(meshes.upper.mesh.vertices).query(vertices)
+    to_lower, _ = KDTree(meshes.lower.mesh.vertices).query(carried)
     return bool(np.median(to_lower) < np.median(to_upper))
 
 

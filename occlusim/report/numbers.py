@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
+
+import numpy as np
 
 from occlusim.report.words import WORDS
 
@@ -19,6 +22,19 @@ DECIMALS = {
     "MPa": 1,
 }
 UNITS = {"um": "µm", "mm2": "mm²", "mm3": "mm³", "deg": "°"}
+
+
+def plain(value: Any) -> Any:
+    """Return results as JSON would hold them: numpy numbers plain, NaN and infinity as None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray | np.generic):
+        return plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
 
 
 def split_unit(key: str) -> tuple[str, str]:

@@ -14,7 +14,6 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,20 +22,13 @@ from numpy.typing import ArrayLike
 
 from occlusim.errors import OutputError
 from occlusim.geometry.mesh import PaintedMesh
+from occlusim.geometry.scan_check import Finding
 from occlusim.report.meshes import Orientation, ReportMeshes, in_upper_frame
+from occlusim.report.numbers import plain
 from occlusim.report.words import WORDS
 
 TIME_LIMIT_S = 180.0
 MESHES = ("crown", "adjusted", "upper", "lower")
-
-
-@dataclass(frozen=True, slots=True)
-class PicturesLeftOut:
-    """Why there are no pictures, in the shape of a finding."""
-
-    severity: str
-    code: str
-    message: str
 
 
 def write_pictures(
@@ -47,7 +39,7 @@ def write_pictures(
     *,
     python: str = sys.executable,
     time_limit_s: float = TIME_LIMIT_S,
-) -> list[Path] | PicturesLeftOut:
+) -> tuple[list[Path], list[Finding]]:
     """Draw the pictures of a case into a folder, which is made where it is missing.
 
     Parameters
@@ -62,7 +54,8 @@ def write_pictures(
 
     Returns
     -------
-    paths : the files written, or why there are none
+    paths : the files written; none where drawing does not work here
+    findings : one of code ``pictures_left_out`` where there are none
 
     Raises
     ------
@@ -71,15 +64,15 @@ def write_pictures(
     """
     with tempfile.TemporaryDirectory(prefix="occlusim-pictures-") as name:
         work = Path(name)
-        _hand_over(work, results, meshes, Orientation.of(orientation))
+        _hand_over(work, plain(results), meshes, Orientation.of(orientation))
         reason = _draw(work, python, time_limit_s)
         drawn = sorted(work.glob("*.png"))
         if reason is None and not drawn:
             reason = WORDS["pictures_none_drawn"]
         if reason is not None:
             message = WORDS["pictures_left_out"].format(reason=reason)
-            return PicturesLeftOut("warning", "pictures_left_out", message)
-        return _moved(drawn, Path(folder))
+            return [], [Finding("warning", "pictures_left_out", message)]
+        return _moved(drawn, Path(folder)), []
 
 
 def can_draw(*, python: str = sys.executable, time_limit_s: float = 60.0) -> bool:

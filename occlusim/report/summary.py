@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from occlusim.report.meshes import crown_teeth
-from occlusim.report.numbers import joined, with_unit, written
+from occlusim.report.numbers import joined, plain, with_unit, written
 from occlusim.report.words import WORDS, movement_phrase
 
 SPOTS_IN_WORDS = 3
@@ -31,20 +31,26 @@ def answer(results: Mapping[str, Any]) -> Answer:
     A refused case gets reasons and no numbers. Keys that are absent or null are left out of the
     sentences or named as not known; nothing is guessed.
     """
+    results = plain(results)
     verdict = results.get("verdict") or {}
     state = verdict.get("state") or "unknown"
     if state == "refused":
         return Answer(state, WORDS["refused"], (), (_trust_sentence(state, verdict),))
     high = verdict.get("high")
-    headline = {True: WORDS["high"], False: WORDS["not_high"]}.get(high, WORDS["high_unknown"])
+    headline = WORDS["high_unknown"]
+    if high is not None:
+        headline = WORDS["high" if high else "not_high"]
     crown = results.get("crown") or {}
+    if high is False and crown.get("missing_contact_um") is not None:
+        headline = WORDS["low"]
     spots = sorted(crown.get("spots") or [], key=_depth, reverse=True)
-    body = [*_where(spots), *_closing_gap(crown), *_take_off(spots), *_after(crown, spots)]
+    body = [*_where(spots), *_closing_gap(crown), *_take_off(crown, spots), *_after(crown, spots)]
     return Answer(state, headline, tuple(body), tuple(_how_sure(results, state, verdict)))
 
 
 def summary_words(results: Mapping[str, Any]) -> str:
     """Return a short summary in plain words, one sentence a line, for the screen."""
+    results = plain(results)
     found = answer(results)
     teeth = joined(crown_teeth(results))
     name = str(results.get("case_id") or "")
@@ -101,21 +107,26 @@ def wanted_at_least_gap(movement: Mapping[str, Any]) -> float | None:
 
 
 def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
+    sentences = []
     for movement in crown.get("movements") or []:
         gap_um = movement.get("least_gap_um")
         if movement.get("name") != "centric" or gap_um is None:
             continue
         wanted_um = wanted_at_least_gap(movement)
-        values = {"gap": with_unit(gap_um, "um"), "wanted": with_unit(wanted_um, "um")}
-        is_clear = gap_um > 0 and wanted_um is not None and gap_um > wanted_um
-        sentence = WORDS["out_of_contact" if is_clear else "closure_gap"].format(**values)
-        if gap_um < 0 or (wanted_um is not None and wanted_um < 0):
-            sentence = f"{sentence} {WORDS['negative_gap']}"
-        return [sentence]
-    return []
+        sentences.append(
+            WORDS["closure_gap"].format(
+                gap=with_unit(gap_um, "um"), wanted=with_unit(wanted_um, "um")
+            )
+        )
+        if min(gap_um, gap_um if wanted_um is None else wanted_um) < 0:
+            sentences[-1] += f" {WORDS['negative_gap']}"
+    missing_um = crown.get("missing_contact_um")
+    if missing_um is not None:
+        sentences.append(WORDS["missing_contact"].format(missing=with_unit(missing_um, "um")))
+    return sentences
 
 
-def _take_off(spots: Sequence[Mapping[str, Any]]) -> list[str]:
+def _take_off(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> list[str]:
     if not spots:
         return []
     parts = [
@@ -125,6 +136,10 @@ def _take_off(spots: Sequence[Mapping[str, Any]]) -> list[str]:
     if left > 0:
         parts.append(WORDS["more_spots"].format(n=left))
     sentences = [WORDS["take_off_list"].format(spots="; ".join(parts))]
+    volume_mm3 = crown.get("removed_volume_mm3")
+    if volume_mm3 is not None:
+        volume = WORDS["volume_in_all"].format(volume=with_unit(volume_mm3, "mm3"))
+        sentences[0] += f" {volume}"
     sentences += [
         WORDS["not_feasible"].format(**_spot_words(spot))
         for spot in spots
@@ -149,6 +164,8 @@ def _trust_sentence(state: str, verdict: Mapping[str, Any]) -> str:
 def _how_sure(results: Mapping[str, Any], state: str, verdict: Mapping[str, Any]) -> list[str]:
     sentences = [_trust_sentence(state, verdict)]
     sides_um = (results.get("registration") or {}).get("side_disagreement_um")
+    if isinstance(sides_um, Mapping):
+        sides_um = sides_um.get("crown", sides_um.get("crown_um"))
     if sides_um is not None:
         sentences.append(WORDS["sides_disagree"].format(value=with_unit(sides_um, "um")))
     datum_um = (results.get("datum") or {}).get("disagreement_um")

@@ -137,15 +137,23 @@ def heading_of(key: str) -> str:
     return f"{words} ({UNITS.get(unit, unit)})" if unit else words
 
 
-def flat_rows(values: Mapping[str, Any], path: str = "") -> list[tuple[str, str]]:
-    """Return (heading, written value) of every number and word in a nested mapping."""
+def flat_rows(values: Mapping[str, Any], path: str = "", unit: str = "") -> list[tuple[str, str]]:
+    """Return (heading, written value) of every number and word in a nested mapping.
+
+    A unit on an outer key holds for what it contains; matrices (keys ``T_...``) are left out: they
+    are in ``results.json`` for programs.
+    """
     rows: list[tuple[str, str]] = []
     for key, value in values.items():
-        name = f"{path}{key}"
+        own_unit = split_unit(key)[1]
+        if key.startswith("T_"):
+            continue
         if isinstance(value, Mapping):
-            rows += flat_rows(value, f"{name}: ")
+            name = split_unit(key)[0] if own_unit else key
+            rows += flat_rows(value, f"{path}{name}: ", own_unit or unit)
         else:
-            rows.append((heading_of(name), _any(value, split_unit(key)[1])))
+            heading = heading_of(f"{path}{key}" if own_unit or not unit else f"{path}{key}_{unit}")
+            rows.append((heading, _any(value, own_unit or unit)))
     return rows
 
 
@@ -172,7 +180,7 @@ def generic_table(
 def records_table(caption: str, records: Sequence[Any] | None) -> Table | None:
     """Return a list of mappings as a table, one row each, columns in order of appearance."""
     records = [record for record in records or [] if isinstance(record, Mapping)]
-    keys = list(dict.fromkeys(key for record in records for key in record))
+    keys = list(dict.fromkeys(k for record in records for k in record if not k.startswith("T_")))
     rows = [[_any(record.get(key), split_unit(key)[1]) for key in keys] for record in records]
     columns = [
         (heading_of(key), any(isinstance(record.get(key), int | float) for record in records))
@@ -233,7 +241,7 @@ def contact_table(closure: Mapping[str, Any] | None) -> Table | None:
     loads: dict[tuple[str, str], list[float | None]] = {}
     for k, (_, state) in enumerate(states):
         for contact in state.get("contacts") or []:
-            pair = (str(contact.get("upper_tooth")), str(contact.get("lower_tooth")))
+            pair = (_cell(contact.get("upper_tooth")), _cell(contact.get("lower_tooth")))
             row = loads.setdefault(pair, [0.0] * len(states))
             load_N, held = contact.get("load_N"), row[k]
             row[k] = None if load_N is None or held is None else held + load_N

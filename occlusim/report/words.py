@@ -39,8 +39,10 @@ ENGLISH: Mapping[str, str] = {
     "take_off_one": "{depth} over {area} at spot {id}",
     "not_feasible": "Spot {id} cannot be cleared fully in this material: the wall would "
     "be {shortfall} short of its least thickness.",
-    "out_of_contact": "At light biting load it stays {gap} clear of the teeth opposite; "
-    "{wanted} is wanted.",
+    "low": "The crown is not high: it is low and misses its contact.",
+    "missing_contact": "In closing it would need {missing} more height for the contact that is "
+    "wanted.",
+    "volume_in_all": "In all, {volume} come off.",
     "closure_gap": "At light biting load the least gap to the teeth opposite is {gap}; "
     "{wanted} is wanted.",
     "after_clear": "The whole simulation was run again on the adjusted crown: no high "
@@ -182,6 +184,7 @@ ENGLISH: Mapping[str, str] = {
     "is the reference; the crown's wanted gap in closing is that reference plus the wanted "
     "clearance.",
     "datum_caption": "The reference and the pairs it rests on",
+    "datum_pairs_caption": "Natural pairs of teeth that the reference rests on",
     "g_nat": "Reference gap of the natural pairs",
     "disagreement": "Disagreement of two ways of finding it",
     "datum_pairs": "Pairs of teeth",

@@ -201,6 +201,8 @@ _RESULTS = {
     "crown": {
         "tooth": "36",
         "recorded_gap_um": -142.7,
+        "missing_contact_um": None,
+        "removed_volume_mm3": 0.069,
         "incisal_opening_um": 331.4,
         "movements": [
             _movement("centric", -98.3, 1),
