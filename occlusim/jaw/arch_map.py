@@ -24,6 +24,7 @@ HALF_BAND_MM = 9.0
 SECTOR_RAD = np.deg2rad(3.0)
 ROW_END_MM = 7.0
 CROWN_TOP_MM = 3.5
+LEVEL_SLOPE = 0.12
 """How far below the local top the surface still counts as the row of teeth."""
 
 
@@ -80,7 +81,8 @@ def to_patient(points: Float64Array, orientation: ArchOrientation, *, upper: boo
 def height_map(patient: Float64Array, mesh: TriangleMesh) -> HeightMap:
     """Return the height map of a mesh whose vertices are given in patient axes, (V, 3)."""
     samples = _samples(patient, mesh)
-    corner = samples[:, :2].min(axis=0)
+    # A little off the first sample, so that points of a regular grid do not lie on cell edges.
+    corner = samples[:, :2].min(axis=0) - 0.137 * CELL_MM
     index = np.floor((samples[:, :2] - corner) / CELL_MM).astype(np.int64)
     shape = index.max(axis=0) + 1
     flat = np.full(int(shape.prod()), -np.inf)
@@ -316,10 +318,15 @@ def unroll_arch(heights: HeightMap, curve: ArchCurve) -> UnrolledArch:
 
 
 def _row_level(top: Float64Array) -> Float64Array:
-    """Return a smooth upper envelope of the crest, (n,), mm."""
-    floor = np.nanmedian(top) - 20.0
-    crest = np.where(np.isfinite(top), top, floor)
-    width = round(14.0 / STEP_MM)
-    closed = ndimage.grey_closing(crest, size=3 * width, mode="nearest")
-    high = ndimage.percentile_filter(closed, 70, size=width, mode="nearest")
-    return ndimage.gaussian_filter1d(high, 4.0 / STEP_MM, mode="nearest")
+    """Return the level of the row around each section, (n,), mm: a tent over the crests.
+
+    It falls from each crest by `LEVEL_SLOPE` at most, so that it stays up over gaps and beyond
+    the last tooth while it follows the curve of Spee and a tilted row.
+    """
+    level = np.where(np.isfinite(top), top, -np.inf)
+    fall = LEVEL_SLOPE * STEP_MM
+    for k in range(1, len(level)):
+        level[k] = max(level[k], level[k - 1] - fall)
+    for k in range(len(level) - 2, -1, -1):
+        level[k] = max(level[k], level[k + 1] - fall)
+    return ndimage.gaussian_filter1d(level, 2.0 / STEP_MM, mode="nearest")

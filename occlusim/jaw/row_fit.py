@@ -85,7 +85,7 @@ def row_evidence(arch: UnrolledArch) -> RowEvidence:
     area = ndimage.gaussian_filter1d(area, 0.3 / STEP_MM, mode="nearest")
     full = ndimage.grey_closing(area, size=size, mode="nearest")
     narrowing = np.clip((full - area) / np.maximum(full, 2.0), 0.0, 1.0)
-    material = np.clip((top - (arch.level - 6.5)) / 2.5, 0.0, 1.0)
+    material = np.clip((top - (arch.level - 5.5)) / 2.0, 0.0, 1.0)
     material[absent] = 0.0
     strength_sq = (0.5 * dip + 0.9 * narrowing) ** 2
     return RowEvidence(strength_sq / (strength_sq + VALLEY_HALF**2), material)
