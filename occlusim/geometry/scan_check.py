@@ -144,22 +144,23 @@ def _size(mesh: TriangleMesh, role: str) -> list[Finding]:
 
 def _turned(parts: ScanParts, role: str) -> list[Finding]:
     turned, is_solvable = turned_faces(parts)
-    if len(turned) == 0:
+    if len(turned) == 0 and is_solvable:
         return []
     area = parts.topology.face_area_mm2
     share = area[turned].sum() / area.sum()
-    where = _at(parts.mesh.vertices[parts.faces[turned[0]]])
-    words = (
-        f"{len(turned)} faces ({_share(area[turned].sum(), area.sum())}) look the other way than "
-        f"the faces around them, the first at {where}"
-    )
-    if not is_solvable:
-        words += "; the surface has one side only and cannot be made to agree"
+    if is_solvable:
+        where = _at(parts.mesh.vertices[parts.faces[turned[0]]])
+        words = (
+            f"{len(turned)} faces ({_share(area[turned].sum(), area.sum())}) look the other way "
+            f"than the faces around them, the first at {where}"
+        )
+    else:
+        words = "the surface has one side only: its faces cannot be made to agree"
     is_bad = share > TURNED_SHARE or not is_solvable
     if is_bad:
         words += "; unify the normals in a mesh program"
     code = "faces_inconsistent" if is_bad else "faces_turned"
-    return [Finding("error" if is_bad else "warning", code, words, role, len(turned))]
+    return [Finding("error" if is_bad else "warning", code, words, role, max(1, len(turned)))]
 
 
 def _inside_out(parts: ScanParts, role: str) -> list[Finding]:

@@ -195,7 +195,7 @@ def _closed_volume(parts: ScanParts, mine: BoolArray) -> tuple[float, float]:
     return six_volumes / 6.0 / (whole**1.5 / (6.0 * np.sqrt(np.pi))), fan_area / whole
 
 
-def _wall_vote(mesh: TriangleMesh, mine: BoolArray, n_samples: int = 3000) -> float:
+def _wall_vote(mesh: TriangleMesh, mine: BoolArray, n_samples: int = 1000) -> float:
     """Return the share of facing walls with material between minus that with a gap between.
 
     Samples lie at face centres, evenly over the area, chosen without chance. 0 where fewer than

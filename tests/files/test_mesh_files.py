@@ -101,6 +101,14 @@ def saved(folder: Path, name: str, data: bytes) -> Path:
     return path
 
 
+def mesh_or_refusal(path: Path) -> tuple[TriangleMesh | None, str]:
+    """Return the mesh, or the words of the error; anything else that is raised fails the test."""
+    try:
+        return read_mesh(path).mesh, ""
+    except MeshError as error:
+        return None, str(error)
+
+
 @pytest.mark.parametrize("name", ["text.stl", "binary.stl"])
 def test_stl_corners_of_equal_coordinates_are_one_vertex(name, tmp_path):
     file = read_mesh(saved(tmp_path, name, WHOLE[name]))
@@ -142,11 +150,10 @@ def test_a_file_cut_anywhere_gives_its_mesh_or_a_named_error(name, tmp_path):
     n_read = 0
     for length in range(len(data)):
         path = saved(tmp_path, name, data[:length])
-        try:
-            mesh = read_mesh(path).mesh
-        except MeshError as error:
-            assert str(path) in str(error)
-            assert "What to do:" in str(error)
+        mesh, words = mesh_or_refusal(path)
+        if mesh is None:
+            assert str(path) in words
+            assert "What to do:" in words
         else:
             n_read += 1
             assert length >= len(data) - 30, "a file that was cut off was taken for whole"
@@ -161,12 +168,8 @@ def test_a_file_with_changed_bytes_gives_a_mesh_or_a_named_error(tmp_path_factor
     for _ in range(data.draw(st.integers(1, 4))):
         raw[data.draw(st.integers(0, len(raw) - 1))] = data.draw(st.integers(0, 255))
     path = saved(tmp_path_factory.getbasetemp(), f"changed-{name}", bytes(raw))
-    try:
-        mesh = read_mesh(path).mesh
-    except MeshError as error:
-        assert str(path) in str(error)
-    else:
-        assert np.isfinite(mesh.vertices).all()
+    mesh, words = mesh_or_refusal(path)
+    assert str(path) in words if mesh is None else np.isfinite(mesh.vertices).all()
 
 
 BAD = {

@@ -1,0 +1,180 @@
+"""A case holds what its file says, in the file's units, and nothing that cannot be right."""
+
+import copy
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from pydantic import ValidationError
+
+from occlusim.case import Case
+
+PLAIN = {
+    "schema": 1,
+    "id": "molar-46",
+    "scans": {"upper": "upper.ply", "lower": "lower.ply"},
+    "crown": {"mesh": "crown.ply", "tooth": "46", "support": "implant"},
+}
+
+
+def case(**changes) -> Case:
+    """Return the plain case with some keys changed; a dot goes into a table, None removes."""
+    data = copy.deepcopy(PLAIN)
+    for dotted, value in changes.items():
+        table, _, key = dotted.rpartition("__")
+        place = data.setdefault(table, {}) if table else data
+        if value is None:
+            place.pop(key)
+        else:
+            place[key] = value
+    return Case.model_validate(data)
+
+
+def test_defaults_are_those_of_the_contract():
+    plain = case()
+    assert plain.scans.units == "mm"
+    assert plain.scans.bites == ()
+    assert plain.scans.given_pose is None
+    assert plain.movements.protrusion_mm == 5.0
+    assert plain.movements.laterotrusion_mm == 4.0
+    assert plain.movements.step_mm == 0.1
+    assert (plain.loads.light_N, plain.loads.heavy_N) == (20.0, 200.0)
+    assert plain.guidance.sagittal_inclination_deg.right == 33.0
+    assert plain.guidance.bennett_angle_deg.left == 7.5
+    assert plain.guidance.immediate_side_shift_mm.left == 0.0
+    targets = plain.targets
+    assert (targets.excursion_um, targets.ramp_mm, targets.tolerance_um) == (50.0, 0.5, 10.0)
+    crown = plain.crowns[0]
+    assert (crown.min_thickness_mm, crown.iso, crown.is_upper) == (1.0, (46,), False)
+
+
+def test_centric_target_follows_the_support_unless_it_is_given():
+    assert case().centric_um(case().crowns[0]) == 25.0
+    on_tooth = case(crown__support="tooth")
+    assert on_tooth.centric_um(on_tooth.crowns[0]) == 0.0
+    given = case(targets__centric_um=-5)
+    assert given.centric_um(given.crowns[0]) == -5.0
+
+
+def test_universal_number_names_the_same_tooth():
+    assert case(crown__tooth=None, crown__universal=30).crowns[0].iso == (46,)
+    assert case(crown__tooth=None, crown__universal=8).crowns[0].iso == (11,)
+    assert case(crown__tooth=None, crown__teeth=["45", "46"]).crowns[0].iso == (45, 46)
+
+
+def test_guidance_is_none_behind_and_must_be_stated_in_front():
+    assert case().crowns[0].guidance == "none"
+    assert case(crown__tooth="13").crowns[0].guidance is None
+    assert case(crown__tooth="13", crown__guidance="guides").crowns[0].guidance == "guides"
+
+
+def test_one_number_serves_both_sides_and_two_stay_two():
+    one = case(guidance={"inclination_plane": "camper", "bennett_angle_deg": 10})
+    assert (one.guidance.bennett_angle_deg.right, one.guidance.bennett_angle_deg.left) == (10, 10)
+    two = case(guidance__immediate_side_shift_mm={"right": 0.5, "left": 1})
+    assert two.guidance.immediate_side_shift_mm.left == 1.0
+
+
+def test_directions_become_unit_length_and_matrices_exactly_rigid():
+    axis = case(crown__seating_axis=[0, 3, -4]).crowns[0].seating_axis
+    assert axis is not None
+    assert_allclose(axis, [0, 0.6, -0.8], rtol=1e-15, atol=0)
+    c, s = np.cos(0.3), np.sin(0.3)
+    exact = np.array([[c, -s, 0, 5], [s, c, 0, -2], [0, 0, 1, 1], [0, 0, 0, 1]])
+    pose = case(scans__T_upper_lower=np.round(exact, 5).tolist()).scans.given_pose
+    assert pose is not None
+    assert_allclose(pose.matrix, exact, rtol=0, atol=1e-5)
+    assert_allclose(pose.rotation @ pose.rotation.T, np.eye(3), rtol=0, atol=1e-14)
+
+
+def test_several_crowns_and_later_sections_are_read():
+    full = case(
+        crown=[
+            {"mesh": "a.ply", "tooth": "46", "support": "implant"},
+            {
+                "mesh": "b.ply",
+                "teeth": ["14", "15"],
+                "support": "tooth",
+                "access": {"point_mm": [1, 2, 3], "axis": [0, 0, 2], "diameter_mm": 2.4},
+            },
+        ],
+        implant={"platform_mm": [0, 0, 0], "axis": [0, 0, 1]},
+        teeth={"implants": ["36"], "missing": ["48"], "mobility": {"31": 2}},
+        foil={"holds": [["15", "45"]], "slips": [["14", "44"]]},
+    )
+    assert [crown.iso for crown in full.crowns] == [(46,), (14, 15)]
+    assert full.crowns[1].access is not None
+    assert full.crowns[1].access.axis == (0.0, 0.0, 1.0)
+    assert full.teeth.mobility == {"31": 2.0}
+    assert full.foil is not None
+    assert full.foil.thickness_um == 8.0
+
+
+WRONG = [
+    ({"schema": 2}, "schema = 1 only"),
+    ({"id": "Mr. X"}, "letters, digits"),
+    ({"scans__units": "feet"}, "'mm'"),
+    ({"scans__upper": 3}, "the name of a file"),
+    ({"scans__bites": "one.ply"}, "valid tuple"),
+    ({"scans__T_upper_lower": [[1, 0], [0, 1]]}, "a 4x4 matrix"),
+    ({"scans__T_upper_lower": np.diag([1, 1, -1, 1]).tolist()}, "not a proper rotation"),
+    ({"scans__T_upper_lower": np.diag([2, 1, 1, 1]).tolist()}, "not a proper rotation"),
+    ({"scans__T_upper_lower": np.ones((4, 4)).tolist()}, "last row 0 0 0 1"),
+    ({"crown": []}, "at least one"),
+    ({"crown__tooth": "49"}, "ISO 3950"),
+    ({"crown__tooth": "30"}, "give 46"),
+    ({"crown__tooth": 4.6}, "ISO 3950"),
+    ({"crown__universal": 30}, "2 given"),
+    ({"crown__tooth": None}, "0 given"),
+    ({"crown__tooth": None, "crown__universal": 33}, "1 (upper right third molar)"),
+    ({"crown__tooth": None, "crown__teeth": ["45", "45"]}, "more than once"),
+    ({"crown__tooth": None, "crown__teeth": ["45", "15"]}, "different arches"),
+    ({"crown__support": "screw"}, "'tooth' or 'implant'"),
+    ({"crown__support": None}, "Field required"),
+    ({"crown__guidance": "canine"}, "'none', 'shared' or 'guides'"),
+    ({"crown__seating_axis": [0, 0, 0]}, "no direction"),
+    ({"crown__seating_axis": [0, 1]}, "three numbers"),
+    ({"crown__min_thickness_mm": 0}, "0.1 to 5 is allowed"),
+    ({"crown__min_thickness_mm": "1"}, "a number is wanted"),
+    ({"crown__min_thickness_mm": True}, "a number is wanted"),
+    ({"crown__min_thickness_mm": float("nan")}, "a finite number"),
+    ({"crown__colour": "A2"}, "Extra inputs"),
+    ({"teeth__missing": ["46"]}, "which the crown replaces"),
+    ({"teeth__missing": ["36"], "teeth__implants": ["36"]}, "both implant and missing"),
+    ({"teeth__mobility": {"99": 2.0}}, "ISO 3950"),
+    ({"foil__holds": [["15", "14"]]}, "an upper and a lower"),
+    ({"foil__holds": [["15", "45"]], "foil__slips": [["45", "15"]]}, "cannot both"),
+    ({"mounting__right_condyle_mm": [50, 0, 0]}, "both or none"),
+    ({"mounting__incisal_mm": [50, 0, 0]}, "all three or none"),
+    (
+        {"mounting": {"right_condyle_mm": [5, 0, 0], "left_condyle_mm": [-5, 0, 0]}},
+        "10 mm apart, 70 to 140 is allowed",
+    ),
+    ({"guidance__bennett_angle_deg": 10}, "without its plane"),
+    ({"guidance": {"inclination_plane": "hip"}}, "'frankfort'"),
+    ({"guidance__immediate_side_shift_mm": {"right": 0.0}}, "Field required"),
+    (
+        {"guidance": {"inclination_plane": "camper", "sagittal_inclination_deg": 0.5, "x": 1}},
+        "Extra inputs",
+    ),
+    (
+        {"guidance": {"inclination_plane": "camper", "sagittal_inclination_deg": 95}},
+        "right: 95 given, -30 to 80 is allowed",
+    ),
+    ({"movements__step_mm": 0}, "0.005 to 1 is allowed"),
+    ({"movements__protrusion_mm": 50}, "0 to 15 is allowed"),
+    ({"loads__light_N": 300}, "light below heavy"),
+    ({"targets__centric_um": 2500}, "-200 to 500 is allowed"),
+]
+
+
+@pytest.mark.parametrize(("changes", "words"), WRONG)
+def test_what_cannot_be_right_is_refused_with_what_is_allowed(changes, words):
+    with pytest.raises(ValidationError) as caught:
+        case(**changes)
+    assert words in str(caught.value)
+
+
+def test_a_case_cannot_be_changed():
+    with pytest.raises(ValidationError):
+        case().loads.light_N = 5.0  # type: ignore[misc]
