@@ -1,0 +1,90 @@
+"""Gaps between surfaces: search on the band, finish on the exact distance.
+
+A gap is a signed distance, negative where the surfaces overlap.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from occlusim.arrays import BoolArray, Float64Array, frozen, points_array
+from occlusim.geometry.mesh import TriangleMesh
+from occlusim.geometry.surface import Surface
+from occlusim.geometry.transform import RigidTransform
+from occlusim.sdf import SdfSettings, SparseSdf, build_sdf
+
+BAND_ERROR_MM = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class GapField:
+    """A surface's exact distance and its band, in one frame.
+
+    Parameters
+    ----------
+    surface, sdf
+    longest_edge_mm : (F,)
+        Longest edge of each face.
+    all_faces : (F,)
+        True everywhere: the mask that leaves nothing out.
+    """
+
+    surface: Surface
+    sdf: SparseSdf
+    longest_edge_mm: Float64Array
+    all_faces: BoolArray
+
+    @staticmethod
+    def build(source: Surface | TriangleMesh, settings: SdfSettings | None = None) -> GapField:
+        """Return the field of a surface; see `build_sdf` for what it refuses."""
+        surface = Surface.build(source) if isinstance(source, TriangleMesh) else source
+        corner = surface.mesh.vertices[surface.mesh.faces]
+        edges = np.linalg.norm(corner - np.roll(corner, -1, axis=1), axis=2)
+        return GapField(
+            surface,
+            build_sdf(surface, settings),
+            frozen(edges.max(axis=1), np.float64),
+            frozen(np.ones(len(corner)), np.bool_),
+        )
+
+    def gaps(
+        self,
+        points: ArrayLike,
+        T_field_points: RigidTransform | None = None,
+        exact_below_mm: float | None = 0.0,
+    ) -> Float64Array:
+        """Return signed gaps (n,), mm: exact where they may be below a level, else of the band.
+
+        Parameters
+        ----------
+        points : (n, 3), mm
+        T_field_points
+            Carries the points into the field's frame.
+        exact_below_mm
+            Gaps that may lie below this are exact; none leaves the band's values as they are.
+
+        Returns
+        -------
+        gap_mm : (n,)
+            NaN beyond the band and where the nearest feature is on the scan's edge.
+        """
+        queries = points_array(points)
+        gap = self.sdf.sample(queries, T_field_points)
+        if exact_below_mm is not None:
+            # The band errs by up to half a voxel at a crease.
+            margin = max(BAND_ERROR_MM, 0.5 * self.sdf.voxel_mm)
+            near = np.flatnonzero(gap < exact_below_mm + margin)
+            gap[near] = self.exact(queries[near], T_field_points)
+        return gap
+
+    def exact(
+        self,
+        points: ArrayLike,
+        T_field_points: RigidTransform | None = None,
+        max_distance_mm: float = np.inf,
+    ) -> Float64Array:
+        """Return exact signed gaps (n,), mm; NaN farther than the bound or where unknown."""
+        return self.surface.closest(points, max_distance_mm, T_field_points).distance_mm

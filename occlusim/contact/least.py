@@ -1,0 +1,425 @@
+"""The least gap between two surfaces: over whole faces, in both directions, with its proof.
+
+The band finds where the surfaces come near, exact distances at the vertices there give an upper
+bound, and `occlusim.kernels.least` closes it over the faces.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, frozen
+from occlusim.contact.field import GapField
+from occlusim.errors import InputError
+from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.least import (
+    boxes_in_reach,
+    faces_in_reach,
+    least_on_faces,
+    level_of_area,
+)
+
+SUPPORT_AREA_MM2 = 0.05
+LARGE_FACE_MM = 0.5
+MAX_CELLS_PER_FACE = 20000
+N_FIRST = 64
+
+
+@dataclass(frozen=True, slots=True)
+class LeastGap:
+    """The least gap between two surfaces and what it rests on.
+
+    Parameters
+    ----------
+    gap_mm
+        Least signed distance over the counted faces of both surfaces; NaN where none is known.
+    point : (3,), mm
+        Where it is taken, in the frame of `a`.
+    on
+        'a' or 'b': the surface that holds the point.
+    supported_gap_mm
+        Smallest level that at least 0.05 mm2 of one surface reaches; NaN where none within the
+        limit does. A speck or a spike moves the least gap, but not this.
+    bound_mm
+        No point of the searched faces lies below this: `gap_mm` less the tolerance, or lower
+        where the search had to stop.
+    n_faces, n_cells
+        Faces and cells that were searched exactly.
+    """
+
+    gap_mm: float
+    point: Float64Array
+    on: str
+    supported_gap_mm: float
+    bound_mm: float
+    n_faces: int
+    n_cells: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """The least of one surface's faces in the other's distance; point in the field's frame."""
+
+    value_mm: float
+    point: Float64Array
+    supported_mm: float
+    bound_mm: float
+    n_faces: int
+    n_cells: int
+
+
+def _face_mask(field: GapField, faces: ArrayLike | None, name: str) -> BoolArray:
+    """Return a mask (F,) from a mask, from indices, or from nothing: all faces."""
+    n = len(field.surface.mesh.faces)
+    if faces is None:
+        return field.all_faces
+    chosen = np.asarray(faces)
+    if chosen.dtype == np.bool_:
+        if chosen.shape != (n,):
+            raise InputError(f"least gap: {name} of shape {chosen.shape} given, ({n},) wanted")
+        return frozen(chosen, np.bool_)
+    if chosen.ndim != 1 or (chosen.size and not np.issubdtype(chosen.dtype, np.integer)):
+        raise InputError(f"least gap: {name} is neither a mask of ({n},) nor a list of indices")
+    if chosen.size and (chosen.min() < 0 or chosen.max() >= n):
+        raise InputError(f"least gap: {name} names faces outside 0 to {n - 1}")
+    mask = np.zeros(n, dtype=np.bool_)
+    mask[chosen.astype(np.int64)] = True
+    return frozen(mask, np.bool_)
+
+
+def _exact(
+    field: GapField, points: Float64Array, T_field_points: RigidTransform, is_counted: BoolArray
+) -> Float64Array:
+    """Return exact signed distances (n,), mm, NaN where the nearest face is not counted."""
+    found = field.surface.closest(points, T_surface_points=T_field_points)
+    value = found.distance_mm
+    if len(value) and is_counted is not field.all_faces:
+        value[~is_counted[found.faces]] = np.nan
+    return value
+
+
+def _search(
+    moving: GapField,
+    field: GapField,
+    T_field_moving: RigidTransform,
+    chosen: Int32Array,
+    is_counted: BoolArray,
+    start_mm: float,
+    tolerance_mm: float,
+) -> tuple[Float64Array, Float64Array, Float64Array, int]:
+    """Return value, bound (n,) and place (n, 3) of the least on each chosen face, and cells."""
+    s = field.surface
+    n = len(chosen)
+    value, bound, where = np.empty(n), np.empty(n), np.empty((n, 3))
+    n_cells = np.empty(n, dtype=np.int64)
+    least_on_faces(
+        moving.surface.mesh.vertices,
+        moving.surface.mesh.faces,
+        chosen,
+        T_field_moving.rotation,
+        T_field_moving.translation,
+        start_mm,
+        tolerance_mm,
+        MAX_CELLS_PER_FACE,
+        (s.boxes, s.links, s.corners, s.slot_face),
+        (
+            s.face_normals,
+            s.edge_normals,
+            s.fan,
+            s.fan_normals,
+            s.is_boundary_edge,
+            s.is_open_fan,
+        ),
+        is_counted,
+        value,
+        bound,
+        where,
+        n_cells,
+    )
+    return value, bound, where, int(n_cells.sum())
+
+
+def _near_faces(
+    moving: GapField, sampled: Float64Array, is_asked: BoolArray, upper: float, error: float
+) -> Int32Array:
+    """Return the faces that may hold a value below `upper`, from values at the vertices."""
+    faces = moving.surface.mesh.faces
+    out = np.empty(len(faces), dtype=np.bool_)
+    faces_in_reach(
+        faces, is_asked, sampled, moving.longest_edge_mm, LARGE_FACE_MM, upper, error, out
+    )
+    return np.flatnonzero(out).astype(np.int32)
+
+
+def _least_of(
+    moving: GapField,
+    field: GapField,
+    T_field_moving: RigidTransform,
+    is_asked: BoolArray,
+    is_counted: BoolArray,
+    tolerance_mm: float,
+    limit_mm: float,
+) -> _Side:
+    """Return the least of the moving surface's asked faces in the field's distance."""
+    vertices, faces = moving.surface.mesh.vertices, moving.surface.mesh.faces
+    sampled = np.empty(len(vertices))
+    field.sdf.sample_into(sampled, vertices, T_field_moving)
+    if is_asked is not moving.all_faces:
+        is_used = np.zeros(len(vertices), dtype=np.bool_)
+        is_used[faces[is_asked]] = True
+        sampled[~is_used] = np.nan
+    # A value of the band lies within this of the exact one: the distance is 1-Lipschitz.
+    error = 0.87 * field.sdf.voxel_mm
+    known = np.flatnonzero(sampled <= limit_mm)
+    upper = np.inf
+    if len(known) > N_FIRST:
+        first = known[np.argpartition(sampled[known], N_FIRST)[:N_FIRST]]
+    else:
+        first = known
+    if len(first):
+        values = _exact(field, vertices[first], T_field_moving, is_counted)
+        upper = float(np.nanmin(values)) if np.isfinite(values).any() else np.inf
+    if not upper <= limit_mm:
+        return _least_afar(
+            moving, field, T_field_moving, is_asked, is_counted, tolerance_mm, limit_mm
+        )
+    margin = 0.0
+    while True:
+        chosen = _near_faces(moving, sampled, is_asked, upper + margin, error)
+        near = np.unique(faces[chosen])
+        exact = np.full(len(vertices), np.nan)
+        exact[near] = _exact(field, vertices[near], T_field_moving, is_counted)
+        upper = min(upper, float(np.nanmin(exact[near])))
+        corner = exact[faces[chosen]]
+        is_known = np.isfinite(corner).all(axis=1)
+        supported = level_of_area(
+            corner[is_known],
+            moving.surface.face_area_mm2[chosen[is_known]],
+            SUPPORT_AREA_MM2,
+            upper,
+            upper + margin + 0.5 * error,
+        )
+        if np.isfinite(supported) or upper + margin > limit_mm:
+            break
+        margin = 2 * margin + 0.05
+    tight = _tighten(moving, field, T_field_moving, chosen, exact, is_counted, upper, tolerance_mm)
+    value, bound, where, n_cells = tight
+    best = int(np.argmin(value)) if len(value) else -1
+    if best < 0 or not value[best] < upper:
+        at = int(np.nanargmin(exact))
+        return _Side(
+            float(exact[at]),
+            T_field_moving.apply(vertices[at]),
+            float(supported),
+            min(float(exact[at]), float(bound.min(initial=np.inf))),
+            len(value),
+            n_cells,
+        )
+    return _Side(
+        float(value[best]),
+        where[best],
+        float(supported),
+        float(bound.min()),
+        len(value),
+        n_cells,
+    )
+
+
+def _tighten(
+    moving: GapField,
+    field: GapField,
+    T_field_moving: RigidTransform,
+    chosen: Int32Array,
+    exact: Float64Array,
+    is_counted: BoolArray,
+    upper: float,
+    tolerance_mm: float,
+) -> tuple[Float64Array, Float64Array, Float64Array, int]:
+    """Search those of the chosen faces that exact values at their corners cannot rule out."""
+    out = np.empty(len(chosen), dtype=np.bool_)
+    faces_in_reach(
+        np.ascontiguousarray(moving.surface.mesh.faces[chosen]),
+        np.ones(len(chosen), dtype=np.bool_),
+        exact,
+        moving.longest_edge_mm[chosen],
+        LARGE_FACE_MM,
+        upper - tolerance_mm,
+        0.0,
+        out,
+    )
+    return _search(moving, field, T_field_moving, chosen[out], is_counted, upper, tolerance_mm)
+
+
+def _least_afar(
+    moving: GapField,
+    field: GapField,
+    T_field_moving: RigidTransform,
+    is_asked: BoolArray,
+    is_counted: BoolArray,
+    tolerance_mm: float,
+    limit_mm: float,
+) -> _Side:
+    """Return the least where the band knows nothing near: by the tree alone."""
+    vertices, faces = moving.surface.mesh.vertices, moving.surface.mesh.faces
+    used = np.unique(faces[is_asked])
+    nothing = _Side(np.nan, np.full(3, np.nan), np.nan, np.nan, 0, 0)
+    if len(used) == 0:
+        return nothing
+    sample = used[:: max(1, len(used) // 2000)]
+    values = _exact(field, vertices[sample], T_field_moving, is_counted)
+    if not np.isfinite(values).any():
+        values = _exact(field, vertices[used], T_field_moving, is_counted)
+        sample = used
+        if not np.isfinite(values).any():
+            return nothing
+    at = int(np.nanargmin(values))
+    upper, place = float(values[at]), T_field_moving.apply(vertices[sample[at]])
+    chosen = _faces_within(moving, field, T_field_moving, is_asked, max(upper, 0.0))
+    near = np.unique(faces[chosen])
+    exact = np.full(len(vertices), np.nan)
+    exact[near] = _exact(field, vertices[near], T_field_moving, is_counted)
+    if np.isfinite(exact[near]).any() and np.nanmin(exact[near]) < upper:
+        at = int(np.nanargmin(exact))
+        upper, place = float(exact[at]), T_field_moving.apply(vertices[at])
+    value, bound, where, n_cells = _tighten(
+        moving, field, T_field_moving, chosen, exact, is_counted, upper, tolerance_mm
+    )
+    lowest = min(upper, float(bound.min(initial=np.inf)))
+    if len(value) and value.min() < upper:
+        best = int(np.argmin(value))
+        upper, place = float(value[best]), where[best]
+    corner = exact[faces[chosen]]
+    is_known = np.isfinite(corner).all(axis=1)
+    supported = level_of_area(
+        corner[is_known],
+        moving.surface.face_area_mm2[chosen[is_known]],
+        SUPPORT_AREA_MM2,
+        upper,
+        upper + limit_mm,
+    )
+    return _Side(upper, place, float(supported), lowest, len(value), n_cells)
+
+
+def _faces_within(
+    moving: GapField,
+    field: GapField,
+    T_field_moving: RigidTransform,
+    is_asked: BoolArray,
+    distance_mm: float,
+) -> Int32Array:
+    """Return the asked faces whose box comes within a distance of the field's surface."""
+    out = np.empty(len(moving.surface.mesh.faces), dtype=np.bool_)
+    boxes_in_reach(
+        moving.surface.mesh.vertices,
+        moving.surface.mesh.faces,
+        is_asked,
+        T_field_moving.rotation,
+        T_field_moving.translation,
+        distance_mm,
+        field.surface.boxes,
+        field.surface.links,
+        out,
+    )
+    return np.flatnonzero(out).astype(np.int32)
+
+
+def least_gap(
+    a: GapField,
+    b: GapField,
+    T_a_b: RigidTransform,
+    *,
+    tolerance_mm: float = 1e-4,
+    faces_a: ArrayLike | None = None,
+    faces_b: ArrayLike | None = None,
+    limit_mm: float = 1.0,
+) -> LeastGap:
+    """Return the least gap between two surfaces, over whole faces and in both directions.
+
+    Parameters
+    ----------
+    a, b : GapField
+    T_a_b
+        Carries b into a's frame.
+    tolerance_mm
+        The value is within this of the true least.
+    faces_a, faces_b
+        Masks or indices of the faces that count; none counts all. A point counts if it lies on a
+        counted face and its nearest face of the other surface counts too.
+    limit_mm
+        Beyond it the band is not asked and the trees answer; the answer is as exact, but slower.
+
+    Returns
+    -------
+    least : LeastGap
+
+    Raises
+    ------
+    InputError
+        If a mask has the wrong length or an index names no face.
+
+    Notes
+    -----
+    The least of (b's surface in a's distance) and (a's surface in b's distance). Places whose
+    nearest feature lies on a scan's edge are unknown and never counted.
+    """
+    is_a, is_b = _face_mask(a, faces_a, "faces_a"), _face_mask(b, faces_b, "faces_b")
+    T_b_a = T_a_b.inverse()
+    on_b = _least_of(b, a, T_a_b, is_b, is_a, tolerance_mm, limit_mm)
+    on_a = _least_of(a, b, T_b_a, is_a, is_b, tolerance_mm, limit_mm)
+    takes_b = not on_b.value_mm > on_a.value_mm if np.isfinite(on_b.value_mm) else False
+    least = on_b if takes_b else on_a
+    supported = [s.supported_mm for s in (on_a, on_b) if np.isfinite(s.supported_mm)]
+    bounds = [s.bound_mm for s in (on_a, on_b) if np.isfinite(s.bound_mm)]
+    return LeastGap(
+        gap_mm=least.value_mm,
+        point=least.point if takes_b else T_a_b.apply(least.point),
+        on="b" if takes_b else "a",
+        supported_gap_mm=min(supported, default=np.nan),
+        bound_mm=min(bounds, default=np.nan),
+        n_faces=on_a.n_faces + on_b.n_faces,
+        n_cells=on_a.n_cells + on_b.n_cells,
+    )
+
+
+def known_fraction(
+    field: GapField,
+    moving: GapField,
+    T_field_moving: RigidTransform,
+    *,
+    faces_moving: ArrayLike | None = None,
+    faces_field: ArrayLike | None = None,
+    within_mm: float = 1.0,
+) -> float:
+    """Return how much of a surface near the field has a known gap, 0 to 1, by area.
+
+    Parameters
+    ----------
+    field, moving : GapField
+    T_field_moving
+        Carries the moving surface into the field's frame.
+    faces_moving, faces_field
+        Faces that count; a place nearest to a face that does not count is unknown.
+    within_mm
+        Only places within this of the field's surface are asked.
+
+    Returns
+    -------
+    fraction
+        NaN where nothing of the moving surface is that near.
+    """
+    is_asked = _face_mask(moving, faces_moving, "faces_moving")
+    is_counted = _face_mask(field, faces_field, "faces_field")
+    chosen = _faces_within(moving, field, T_field_moving, is_asked, within_mm)
+    if len(chosen) == 0:
+        return float("nan")
+    mesh = moving.surface.mesh
+    centre = mesh.vertices[mesh.faces[chosen]].mean(axis=1)
+    found = field.surface.closest(centre, within_mm, T_field_moving)
+    area = moving.surface.face_area_mm2[chosen]
+    is_near = found.faces >= 0
+    is_known = is_near & ~found.is_boundary & is_counted[found.faces]
+    total = float(area[is_near].sum())
+    return float(area[is_known].sum()) / total if total > 0 else float("nan")
