@@ -23,6 +23,7 @@ from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.evidence import BiteEvidence, part_evidence, pose_covariance
 from occlusim.registration.joint import JointProblem, Poses, RegistrationSettings
+from occlusim.registration.point_to_plane import carry_twist
 from occlusim.registration.uncertainty import covariance_about
 
 __all__ = ["BiteEvidence", "BiteRegistration", "RegistrationSettings", "register_bite"]
@@ -83,6 +84,22 @@ class BiteRegistration:
         without anything being wrong. Along the disagreement found; NaN where unknown.
         """
         return self._disagreement(points)[1]
+
+    def side_chi_square(self) -> float:
+        """Return how badly one rigid pose explains every pair of bite scans, the worst pair.
+
+        Squared difference of the two poses over its covariance: by noise alone chi-square with 6
+        degrees of freedom. NaN with fewer than two bite scans or an unknown covariance.
+        """
+        worst = float("nan")
+        alone = list(zip(self.T_upper_lower_alone, self.covariance_alone, strict=True))
+        for (a, cov_a), (b, cov_b) in combinations(alone, 2):
+            carry = carry_twist(-self.centre)
+            twist = carry @ (a @ b.inverse()).log()
+            cov = carry @ (cov_a + cov_b) @ carry.T
+            if np.isfinite(cov).all():
+                worst = float(np.fmax(worst, twist @ np.linalg.pinv(cov, hermitian=True) @ twist))
+        return worst
 
     def _disagreement(self, points: ArrayLike) -> tuple[Float64Array, Float64Array]:
         points = points_array(points)

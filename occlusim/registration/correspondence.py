@@ -111,12 +111,10 @@ class CurvedSurface:
         bary = barycentric(corner, foot)
         cosine = np.einsum("nki,ni->nk", corner_normal, facet)
         is_curve = (cosine > LEAST_CORNER_COSINE).all(axis=1)
-        height = patch_height(corner, corner_normal, cosine, bary)
+        corner_normal[~is_curve] = facet[~is_curve, None]
         normal = np.einsum("nk,nki->ni", bary, corner_normal)
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-        normal = np.where(is_curve[:, None], normal, facet)
-        height = np.where(is_curve, height, 0.0)
-        lifted = foot + height[:, None] * facet
+        lifted = foot + patch_lift(corner, corner_normal, bary)
         return np.einsum("ij,ij->i", normal, points - lifted), normal
 
 
@@ -131,26 +129,31 @@ def barycentric(corner: Float64Array, foot: Float64Array) -> Float64Array:
     return bary / bary.sum(axis=1, keepdims=True)
 
 
-def patch_height(
-    corner: Float64Array, normal: Float64Array, cosine: Float64Array, bary: Float64Array
-) -> Float64Array:
-    """Return the height (n,), mm, of the quadratic patch over each facet.
+def patch_lift(corner: Float64Array, normal: Float64Array, bary: Float64Array) -> Float64Array:
+    """Return the vectors (n, 3), mm, from each facet to its quadratic patch.
 
-    Zero at the corners; along the edge e from i to j it is a t (1 - t) with the mean of the two
-    slopes that the corners' normals ask for: a = (e . n_j / c_j - e . n_i / c_i) / 2, where c is
-    the cosine between corner normal and facet. Exact where the surface is quadratic.
+    Zero at the corners. Along the edge e from i to j the patch rises by a t (1 - t) along m, the
+    direction halfway between the corners' normals and across e, with the mean of the slopes that
+    these normals ask for: a = (e . n_j / m . n_j - e . n_i / m . n_i) / 2. On an edge only that
+    edge's own term is left, so neighbouring patches meet.
 
     Parameters
     ----------
     corner, normal : (n, 3, 3)
         Corners, mm, and the unit normals there; second axis: corner.
-    cosine, bary : (n, 3)
-        Cosine between corner normal and facet; barycentric coordinates.
+    bary : (n, 3)
+        Barycentric coordinates.
     """
-    height = np.zeros(len(corner))
+    lift = np.zeros((len(corner), 3))
     for i, j in ((0, 1), (1, 2), (2, 0)):
-        edge = corner[:, j] - corner[:, i]
-        rise_j = np.einsum("ij,ij->i", edge, normal[:, j]) / cosine[:, j]
-        rise_i = np.einsum("ij,ij->i", edge, normal[:, i]) / cosine[:, i]
-        height += 0.5 * (rise_j - rise_i) * bary[:, i] * bary[:, j]
-    return height
+        edge, n_i, n_j = corner[:, j] - corner[:, i], normal[:, i], normal[:, j]
+        between = n_i + n_j
+        along = np.einsum("ij,ij->i", between, edge) / np.einsum("ij,ij->i", edge, edge)
+        between -= along[:, None] * edge
+        between /= np.linalg.norm(between, axis=1, keepdims=True)
+        slope_j, slope_i = (
+            np.einsum("ij,ij->i", edge, n) / np.einsum("ij,ij->i", between, n) for n in (n_j, n_i)
+        )
+        height = 0.5 * (slope_j - slope_i) * bary[:, i] * bary[:, j]
+        lift += height[:, None] * between
+    return lift

@@ -56,7 +56,7 @@ class RegistrationSettings:
     normal_angle_deg: float = 45.0
     early_points: int = 2500
     tolerance_um: float = 0.01
-    max_rounds: int = 40
+    max_rounds: int = 30
     least_sigma_um: float = 0.02
     is_curved: bool = True
 

@@ -25,8 +25,8 @@ from occlusim.registration.uncertainty import (
 
 State = Literal["accepted", "doubtful", "refused"]
 
-SIGNIFICANT = 3.0
-"""Standard deviations beyond which a disagreement is not noise: 1 in 370 (normal table)."""
+SIGNIFICANT = 20.06
+"""Chi-square with 6 degrees of freedom that noise exceeds once in 370 times (its table)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,8 @@ def judge_bite(
         _grade(
             worst, settings.doubtful_sigma_um, settings.refused_sigma_um, text, refused, doubtful
         )
-    is_real = disagreement > SIGNIFICANT * registration.side_disagreement_sigma_um(points)
+    is_real = disagreement > 2.0 * registration.side_disagreement_sigma_um(points)
+    is_real &= registration.side_chi_square() > SIGNIFICANT
     if is_real.any():
         worst = float(disagreement[is_real].max())
         text = (

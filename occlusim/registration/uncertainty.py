@@ -12,7 +12,7 @@ from scipy.spatial import KDTree
 from occlusim.arrays import Float64Array, points_array
 from occlusim.geometry.transform import RigidTransform, skew
 
-_CORRELATION_POINTS = 3000
+_CORRELATION_POINTS = 2000
 _LEAST_CORRELATION = 0.05
 
 
@@ -20,7 +20,7 @@ def correlation_area_mm2(
     points: Float64Array,
     residual_mm: Float64Array,
     area_mm2: Float64Array,
-    reach_mm: float = 2.0,
+    reach_mm: float = 1.5,
 ) -> float:
     """Return the surface area that counts as one independent residual, mm2.
 

@@ -147,20 +147,26 @@ def build_phantom(
     buccal: tuple = BUCCAL,
     arch_theta: tuple = WHOLE,
     arch_range: tuple = WIDE,
-    upper_inset_profile: Row = UPPER,
+    upper_row: Row = UPPER,
+    opened: tuple = (RigidTransform.identity(), RigidTransform.identity()),
 ) -> Phantom:
-    """Return arches and bite scans, each triangulated and disturbed on its own."""
+    """Return arches and bite scans, each triangulated and disturbed on its own.
+
+    `opened` moves the lower teeth within each bite scan: a jaw that was not quite closed.
+    """
     rng = np.random.default_rng(seed)
 
     def part(row: Row, s_range: tuple, theta: tuple) -> TriangleMesh:
         mesh = patch(row, s_range, theta, edge_mm, rng)
         return noisy(mesh, sigma_mm, length_mm, rng) if sigma_mm > 0 else mesh
 
-    upper = part(upper_inset_profile, arch_range, arch_theta)
+    upper = part(upper_row, arch_range, arch_theta)
     lower = part(LOWER, arch_range, arch_theta).transformed(TRUE_LOWER.inverse())
     bites = tuple(
-        join(part(UPPER, side, buccal), part(LOWER, side, buccal)).transformed(T.inverse())
-        for side, T in zip(sides, TRUE_BITES, strict=False)
+        join(
+            part(UPPER, side, buccal), part(LOWER, side, buccal).transformed(T_closed_taken)
+        ).transformed(T.inverse())
+        for side, T, T_closed_taken in zip(sides, TRUE_BITES, opened, strict=False)
     )
     return Phantom(upper, lower, bites, TRUE_LOWER, TRUE_BITES[: len(sides)])
 

@@ -1,0 +1,82 @@
+"""Laws of the curved patch and of matching."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.spatial import ConvexHull
+
+from occlusim.geometry.mesh import TriangleMesh
+from occlusim.geometry.surface import Surface
+from occlusim.registration.correspondence import (
+    CurvedSurface,
+    barycentric,
+    patch_lift,
+    smooth_vertex_normals,
+)
+
+
+def _sphere(n: int, radius: float, rng: np.random.Generator) -> TriangleMesh:
+    points = rng.standard_normal((n, 3))
+    points *= radius / np.linalg.norm(points, axis=1, keepdims=True)
+    faces = ConvexHull(points).simplices.astype(np.int32)
+    a, b, c = (points[faces[:, k]] for k in range(3))
+    flip = np.einsum("ij,ij->i", np.cross(b - a, c - a), a + b + c) < 0
+    faces[flip] = faces[flip][:, ::-1]
+    return TriangleMesh(points, faces)
+
+
+def test_vertex_normals_are_exact_on_any_triangulation_of_a_sphere():
+    mesh = _sphere(200, 3.0, np.random.default_rng(1))
+    assert_allclose(smooth_vertex_normals(mesh), mesh.vertices / 3.0, rtol=0, atol=1e-12)
+
+
+def test_patch_is_exact_on_a_shallow_paraboloid_cut_by_the_facet():
+    # z = c (1 - r^2) / 2 vanishes on the unit circle, where the corners are; normal c (x, y), 1
+    angle, c = np.array([0.3, 2.1, 4.4]), 1e-3
+    corner = np.stack([np.cos(angle), np.sin(angle), np.zeros(3)], axis=1)[None]
+    normal = c * corner + np.array([0.0, 0.0, 1.0])
+    normal /= np.linalg.norm(normal, axis=2, keepdims=True)
+    bary = np.random.default_rng(2).dirichlet(np.ones(3), 50)
+    foot = bary @ corner[0]
+    many = np.repeat(corner, 50, axis=0), np.repeat(normal, 50, axis=0)
+    height = patch_lift(*many, bary)[:, 2]
+    assert_allclose(height, c * (1 - np.sum(foot**2, axis=1)) / 2, rtol=0, atol=c**3)
+    assert_allclose(barycentric(many[0], foot), bary, rtol=0, atol=1e-13)
+
+
+def test_neighbouring_patches_meet_on_their_edge():
+    rng = np.random.default_rng(4)
+    corner = rng.standard_normal((2, 3, 3))
+    normal = rng.standard_normal((2, 3, 3)) * 0.2 + [0.0, 0.0, 1.0]
+    corner[1, :2], normal[1, :2] = corner[0, 1::-1], normal[0, 1::-1]
+    bary = np.array([[0.3, 0.7, 0.0], [0.7, 0.3, 0.0]])
+    lift = patch_lift(corner, normal / np.linalg.norm(normal, axis=2, keepdims=True), bary)
+    assert_allclose(lift[0], lift[1], rtol=0, atol=1e-14)
+    assert np.linalg.norm(lift[0]) > 0.01
+
+
+@pytest.mark.parametrize("offset_mm", [-0.02, 0.0, 0.03])
+def test_distance_from_a_sphere_is_within_a_hundredth_of_the_facets_sag(offset_mm):
+    rng = np.random.default_rng(3)
+    surface = Surface.build(_sphere(4000, 1.0, rng))
+    points = rng.standard_normal((500, 3))
+    points *= (1.0 + offset_mm) / np.linalg.norm(points, axis=1, keepdims=True)
+    curved = CurvedSurface(surface).match(points, 0.1)
+    flat = CurvedSurface(surface, is_curved=False).match(points, 0.1)
+    assert curved.is_usable.all()
+    error = np.abs(curved.residual_mm - offset_mm).mean()
+    sag = np.abs(flat.residual_mm - offset_mm).mean()
+    assert sag > 1e-4
+    assert error < 0.01 * sag
+
+
+def test_beyond_reach_and_at_the_trimmed_edge_nothing_is_usable():
+    mesh = TriangleMesh(
+        np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [1, 1, 0]]), np.array([[0, 1, 2], [1, 3, 2]])
+    )
+    match = CurvedSurface(Surface.build(mesh)).match(
+        np.array([[0.4, 0.4, 0.1], [0.4, 0.4, 5.0], [-0.5, 0.5, 0.0]]), 1.0
+    )
+    assert match.is_usable.tolist() == [True, False, False]
+    assert_allclose(match.distance_mm, [0.1, np.nan, 0.5], rtol=0, atol=1e-12)
+    assert_allclose(match.residual_mm[0], 0.1, rtol=0, atol=1e-12)
