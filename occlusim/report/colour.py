@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from occlusim.arrays import Float64Array
 from occlusim.errors import InputError
 
-NO_DATA_RGB = (74, 74, 74)
+NO_DATA_RGB = (46, 46, 46)
 """The one neutral for 'not known' (sRGB, 0 to 255)."""
 
 ANTAGONIST_RGB = (201, 196, 186)

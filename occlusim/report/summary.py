@@ -129,9 +129,7 @@ def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
 def _take_off(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> list[str]:
     if not spots:
         return []
-    parts = [
-        WORDS["take_off_one"].format(**_spot_words(spot)) for spot in spots[: SPOTS_IN_WORDS + 1]
-    ]
+    parts = [_take_off_words(spot) for spot in spots[: SPOTS_IN_WORDS + 1]]
     left = len(spots) - len(parts)
     if left > 0:
         parts.append(WORDS["more_spots"].format(n=left))
@@ -146,6 +144,17 @@ def _take_off(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> l
         if spot.get("feasible") is False
     ]
     return sentences
+
+
+def _take_off_words(spot: Mapping[str, Any]) -> str:
+    words, depth_um, shortfall_um = (
+        _spot_words(spot),
+        spot.get("depth_um"),
+        spot.get("shortfall_um"),
+    )
+    if spot.get("feasible") is False and depth_um is not None and shortfall_um is not None:
+        return WORDS["take_off_part"].format(part=with_unit(depth_um - shortfall_um, "um"), **words)
+    return WORDS["take_off_one"].format(**words)
 
 
 def _after(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> list[str]:

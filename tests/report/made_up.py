@@ -235,7 +235,7 @@ _RESULTS = {
                 "location": "distolingual cusp",
                 "thickness_left_mm": 0.942,
                 "feasible": False,
-                "shortfall_um": 58.4,
+                "shortfall_um": 20.4,
             },
         ],
         "after": {

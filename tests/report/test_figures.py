@@ -1,0 +1,98 @@
+import numpy as np
+from numpy.testing import assert_allclose
+from report.made_up import meshes, results
+
+from occlusim.report.colour import GAP, NO_DATA_RGB, css, paint
+from occlusim.report.figures import (
+    LEAST_SHADE,
+    TRACES,
+    crown_figure,
+    gap_figure,
+    shading,
+    view,
+)
+from occlusim.report.meshes import Orientation, in_upper_frame
+
+FRAME = Orientation.of(np.eye(3))
+
+
+def figure(field="gap_um"):
+    posed, is_lower = in_upper_frame(results(), meshes(12))
+    spots = results()["crown"]["spots"]
+    return posed, crown_figure(posed, spots, FRAME, is_lower=is_lower, field=field)
+
+
+def test_the_patients_right_is_on_the_left_of_both_views():
+    for is_lower in (True, False):
+        to_eye, up = view(FRAME, is_lower=is_lower)
+        right_of_picture = np.cross(up, to_eye)
+        assert_allclose(right_of_picture, -FRAME.right, rtol=0, atol=1e-12)
+
+
+def test_an_upper_crown_is_seen_from_below_a_lower_from_above():
+    assert view(FRAME, is_lower=False)[0] @ FRAME.superior == -1.0
+    assert view(FRAME, is_lower=True)[0] @ FRAME.superior == 1.0
+
+
+def test_traces_stand_in_the_order_that_the_page_relies_on():
+    _, drawn = figure()
+    assert tuple(trace.name for trace in drawn.data) == TRACES
+
+
+def test_vertex_colours_are_the_map_times_the_shade_and_hover_the_number():
+    posed, drawn = figure()
+    crown = drawn.data[TRACES.index("crown")]
+    values = posed.crown.fields["gap_um"]
+    shade = shading(posed.crown.mesh, FRAME, is_lower=True)
+    k = int(np.nanargmin(values))
+    expected = np.round(paint(values[k : k + 1], GAP)[0] * shade[k])
+    assert crown.vertexcolor[k] == css(expected)
+    assert crown.text[k] == f"{values[k]:.0f} µm"
+    unknown = int(np.flatnonzero(np.isnan(values))[0])
+    assert crown.vertexcolor[unknown] == css(np.round(np.array(NO_DATA_RGB) * shade[unknown]))
+    assert crown.text[unknown] == "not known"
+
+
+def test_shading_is_full_towards_the_light_and_never_below_its_floor():
+    posed, _ = figure()
+    shade = shading(posed.crown.mesh, FRAME, is_lower=True)
+    assert shade.min() == LEAST_SHADE
+    assert 0.98 < shade.max() <= 1.0
+
+
+def test_spot_numbers_stand_outwards_of_their_places():
+    posed, drawn = figure()
+    spots = drawn.data[TRACES.index("spots")]
+    assert [text for text in spots.text if text] == ["<b>1</b>", "<b>2</b>"]
+    points = np.column_stack([spots.x, spots.y, spots.z])
+    for k, spot in enumerate(results()["crown"]["spots"]):
+        assert_allclose(points[3 * k, :2], spot["centroid_mm"][:2], rtol=0, atol=1e-9)
+    middle = posed.crown.mesh.vertices.mean(axis=0)[:2]
+    at, out = (np.linalg.norm(points[k::3, :2] - middle, axis=1) for k in (0, 1))
+    assert_allclose(out - at, 1.6, rtol=0, atol=0.05)
+
+
+def test_movements_differ_by_dash_and_number_and_share_one_ink():
+    drawn = gap_figure(results()["crown"]["movements"])
+    lines = [trace for trace in drawn.data if trace.legendgroup != "wanted"]
+    assert [trace.name[:2] for trace in lines] == ["1 ", "2 ", "3 ", "4 "]
+    assert len({trace.line.color for trace in lines}) == 1
+    assert len({trace.line.dash for trace in lines}) == 4
+    numbers = [note.text for note in drawn.layout.annotations]
+    assert numbers == ["<b>1</b>", "<b>2</b>", "<b>3</b>", "<b>4</b>"]
+
+
+def test_the_lowest_gap_is_always_in_the_frame():
+    movements = results()["crown"]["movements"]
+    movements[1]["gap_um"][6] = -812.0
+    low, high = gap_figure(movements).layout.yaxis.range
+    assert low < -812.0
+    assert high > 0.0
+
+
+def test_unknown_steps_leave_a_hole_not_a_number():
+    movements = results()["crown"]["movements"]
+    movements[1]["gap_um"][4] = None
+    line = next(t for t in gap_figure(movements).data if t.name.startswith("2 "))
+    assert np.isnan(line.y[4])
+    assert np.isfinite(line.y[3])

@@ -1,0 +1,285 @@
+import base64
+import json
+import re
+from html import unescape
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from report.made_up import ORIENTATION, crown_fields, dome, meshes, results
+
+from occlusim.errors import OutputError
+from occlusim.geometry.mesh import PaintedMesh
+from occlusim.report import html
+from occlusim.report.html import render_report, write_report
+from occlusim.report.meshes import ReportMeshes
+from occlusim.report.words import CAUTIONS, WORDS
+
+VOID = {"meta", "link", "br", "input", "img", "hr"}
+
+
+class Page(HTMLParser):
+    """Tags, attributes, visible text and script texts of a page; wrong nesting is an error."""
+
+    def __init__(self, text: str):
+        super().__init__(convert_charrefs=True)
+        self.open, self.tags, self.text, self.scripts = [], [], [], []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+        self.visible = re.sub(r"\s+", " ", " ".join(self.text))
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "script":
+            self.scripts.append("")
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] == "script":
+            self.scripts[-1] += data
+        elif not self.open or self.open[-1] != "style":
+            self.text.append(data)
+
+    def all(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+def own_markup(text: str) -> str:
+    """The page without the plotting library."""
+    return re.sub(r"<script>.*?</script>", "", text, flags=re.DOTALL)
+
+
+def data_of(text: str, name: str):
+    found = re.search(
+        f'<script type="application/json" id="{name}">(.*?)</script>', text, re.DOTALL
+    )
+    return json.loads(found.group(1))
+
+
+def test_every_number_of_the_results_stands_in_the_page_at_its_rounding(page):
+    visible = Page(page).visible
+    numbers = {
+        "spots": ["109", "97", "1.23", "0.057", "1.38", "58", "52", "0.48", "0.012", "0.94"],
+        "shortfall": ["no, 20 µm have to stay"],
+        "movements": ["−98", "−61", "25", "−9", "−94", "−57", "−12", "50", "0.60"],
+        "proof": ["−143 µm", "−36 µm", "331 µm"],
+        "bite": ["23", "41", "21", "25", "0.83", "0.79", "4321", "4111"],
+        "spread": ["0.006", "0.011", "0.017", "8", "9", "7"],
+        "mounting": ["52.10, −41.20, 31.30", "−51.70, −40.90, 30.80"],
+        "datum": ["−37 µm", "35 µm", "24 / 34; 25 / 35; 27 / 37"],
+        "closure": ["20.0", "200.0", "13.7", "96.4", "68.5", "48.2", "8.0", "7.6", "80.0", "76.0"],
+        "contacts": ["15 / 45", "8.4", "84.0", "24 / 34", "3.4", "34.0", "26 / 36", "5.4", "54.0"],
+        "inputs": ["ab" * 32, "cd" * 32, "81234", "161777", "15555", "31106", "upper.ply"],
+        "versions": ["0.1.0", "2026-01-05T09:30:00+00:00", "1.23", "0.88"],
+        "settings": ["Loads: light (N)", "25", "Targets: ramp (mm)", "0.50"],
+        "verdict": ["The crown is high.", "Doubtful", "98.7 %"],
+    }
+    for part, wanted in numbers.items():
+        for number in wanted:
+            assert re.search(rf"(?<![\d.−]){re.escape(number)}(?!\d)", visible), (part, number)
+
+
+def test_table_rows_hold_their_own_numbers(page):
+    rows = re.findall(r"<tr>(.*?)</tr>", own_markup(page), re.DOTALL)
+    cells = [
+        [
+            unescape(re.sub(r"<[^>]+>", "", c)).strip()
+            for c in re.findall(r"<t[hd].*?</t[hd]>", r, re.DOTALL)
+        ]
+        for r in rows
+    ]
+    assert [
+        "1",
+        "Closing",
+        "mesiobuccal cusp",
+        "109",
+        "97",
+        "1.23",
+        "0.057",
+        "1.38",
+        "yes",
+    ] in cells
+    assert ["2", "Forward (protrusion)", "30", "−61", "0.60", "−57", "50", "50"] in cells
+    assert ["15 / 45", "8.4", "8.4", "84.0", "84.0"] in cells
+    assert ["Load on the crown (N)", "not known", "13.7", "not known", "96.4"] in cells
+
+
+def test_all_cautions_are_there(page):
+    visible = Page(page).visible
+    assert len(CAUTIONS) == 6
+    for caution in CAUTIONS:
+        assert caution in visible
+
+
+@pytest.mark.parametrize(
+    "evil", ["<script>alert(1)</script>", '"><img src=x onerror=alert(1)>', "</script><b>"]
+)
+def test_whatever_it_is_given_is_escaped(evil):
+    case = results()
+    case["findings"] = [{"severity": evil, "code": evil, "message": evil}]
+    case["case_id"] = evil
+    case["verdict"]["reasons"] = [evil]
+    case["crown"]["spots"][0]["location"] = evil
+    case["crown"]["spots"][0]["id"] = evil
+    case["crown"]["movements"][1]["name"] = evil
+    case["settings"] = {evil: evil}
+    case["inputs"][0]["file"] = evil
+    case["registration"]["bites"] = [{evil: evil}]
+    text = render_report(case, meshes(8), ORIENTATION)
+    page = Page(text)
+    assert evil not in own_markup(text)
+    assert evil in page.visible
+    assert len(page.all("script")) == 5
+    assert not [attrs for attrs in page.all("img") if attrs.get("src") == "x"]
+    data_of(text, "scene-data")
+    data_of(text, "gaps-data")
+
+
+def test_nothing_is_fetched(page):
+    parsed = Page(page)
+    for tag, attrs in parsed.tags:
+        for name in ("src", "href", "srcset", "data", "action", "poster"):
+            value = attrs.get(name)
+            assert value is None or value.startswith(("#", "data:")), (tag, name, value)
+    assert not re.search(r"https?:|//[a-z]", re.sub(r"//[^\n]*", "", own_markup(page)))
+    assert "url(" not in own_markup(page)
+    policy = next(a["content"] for a in parsed.all("meta") if a.get("http-equiv"))
+    assert policy.startswith("default-src 'none'")
+    assert "http" not in policy
+    assert "connect-src" not in policy
+
+
+def test_headings_tables_and_labels_are_in_order(page):
+    parsed = Page(page)
+    assert parsed.all("html") == [{"lang": "en"}]
+    levels = [int(tag[1]) for tag, _ in parsed.tags if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert set(levels[1:]) == {2}
+    n_tables = len(parsed.all("table"))
+    assert n_tables > 10
+    assert len(parsed.all("caption")) == n_tables
+    assert all(attrs.get("scope") in ("col", "row") for attrs in parsed.all("th"))
+    ids = [attrs["id"] for _, attrs in parsed.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    named = [attrs["aria-labelledby"] for _, attrs in parsed.tags if "aria-labelledby" in attrs]
+    assert set(named) <= set(ids)
+    markup = own_markup(page)
+    for control in re.findall(r"<(?:select|input)[^>]*>", markup):
+        before = markup[: markup.index(control)]
+        assert before.rindex("<label") > before.rfind("</label>")
+
+
+def contrast(first: str, second: str) -> float:
+    """WCAG 2.2 contrast ratio of two #rrggbb colours (1.4.3, relative luminance)."""
+
+    def luminance(colour):
+        value = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255.0
+        linear = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+        return float(linear @ [0.2126, 0.7152, 0.0722])
+
+    light, dark = sorted((luminance(first), luminance(second)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_text_and_focus_have_contrast_aa(page):
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", page))
+    for text in ("ink", "soft"):
+        assert contrast(colours[text], colours["paper"]) > 4.5
+        assert contrast(colours[text], colours["back"]) > 4.5
+    assert contrast(colours["focus"], colours["paper"]) > 3.0
+    assert ":focus-visible" in page
+
+
+def test_the_packed_numbers_are_the_fields_to_float32(page):
+    scene = data_of(page, "scene-data")
+    given = meshes(20)
+    for name, painted in (("given", given.crown), ("adjusted", given.adjusted)):
+        for field, values in painted.fields.items():
+            packed = np.frombuffer(base64.b64decode(scene["crowns"][name]["fields"][field]), "<f4")
+            np.testing.assert_array_equal(packed, values.astype(np.float32))
+    faces = np.frombuffer(base64.b64decode(scene["crowns"]["given"]["faces"]), "<i4")
+    np.testing.assert_array_equal(faces.reshape(-1, 3), given.crown.mesh.faces)
+    assert [choice["field"] for choice in scene["choices"]][:2] == ["gap_um", "least_gap_um"]
+    assert len(scene["choices"]) == len(given.crown.fields)
+
+
+def test_spots_are_looked_at_along_the_surface_normal(page):
+    eyes = data_of(page, "scene-data")["spot_eyes"]
+    assert set(eyes) == {"1", "2"}
+    for eye in eyes.values():
+        assert np.linalg.norm(eye) == pytest.approx(2.0)
+        assert eye[2] > 1.0
+
+
+def test_a_large_case_stays_under_15_megabytes_and_says_what_was_thinned(tmp_path):
+    lump = dome(190)
+    crown = PaintedMesh(lump, crown_fields(lump))
+    assert len(lump.faces) > 2 * html.MAX_DRAWN_FACES
+    small = meshes(8)
+    write_report(
+        tmp_path / "report.html",
+        results(),
+        ReportMeshes(crown, crown, PaintedMesh(lump), small.upper, small.lower),
+        ORIENTATION,
+    )
+    assert (tmp_path / "report.html").stat().st_size < 15e6
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert f"of {len(lump.faces):,} triangles of the crown" in Page(text).visible
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
+
+
+@pytest.mark.parametrize("state", ["refused", None])
+def test_a_case_without_meshes_or_numbers_still_gives_a_page(state):
+    case = {"verdict": {"state": state, "high": None, "reasons": ["the bite scan is flat"]}}
+    page = Page(render_report(case if state else {}, None, ORIENTATION))
+    assert WORDS["no_meshes"] in page.visible
+    assert WORDS["no_movements"] in page.visible
+    for caution in CAUTIONS:
+        assert caution in page.visible
+    assert page.all("script") == []
+
+
+def test_nan_is_not_known_in_words_and_data():
+    case = results()
+    case["crown"]["spots"][0]["thickness_left_mm"] = float("nan")
+    case["crown"]["movements"][1]["gap_um"][3] = np.nan
+    case["datum"]["g_nat_um"] = np.float64("nan")
+    text = render_report(case, meshes(8), ORIENTATION)
+    visible = Page(text).visible
+    assert "not known" in visible
+    assert "nan" not in visible.lower().split()
+    assert "NaN" not in json.dumps(data_of(text, "gaps-data"))
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path):
+    with pytest.raises(OutputError, match="report cannot be written"):
+        write_report(tmp_path / "no" / "report.html", {}, None, ORIENTATION)
+
+
+def test_every_text_is_used():
+    root = Path(html.__file__).parent
+    modules = ("summary", "tables", "html", "figures", "pictures", "drawing", "numbers")
+    files = [root / f"{name}.py" for name in modules] + [root / "templates" / "report.html.j2"]
+    sources = "".join(path.read_text(encoding="utf-8") for path in files)
+    sources += (root / "words.py").read_text(encoding="utf-8").split("CAUTIONS")[1]
+    made = (
+        "movement_",
+        "phrase_",
+        "scale_",
+        "state_",
+        "sure_",
+        "severity_",
+        "axis_",
+        "col_",
+        "picture_",
+    )
+    unused = [
+        key for key in WORDS if not key.startswith(made) and not re.search(rf"\b{key}\b", sources)
+    ]
+    assert unused == []

@@ -1,0 +1,120 @@
+import numpy as np
+import pytest
+from report.made_up import results
+
+from occlusim.report.numbers import plain, with_unit, written
+from occlusim.report.summary import answer, summary_words
+
+
+def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
+    words = summary_words(results())
+    first = words.splitlines()[0]
+    assert first == "made-up-36, Tooth 36 (ISO 3950): The crown is high."
+    for part in (
+        "mesiobuccal cusp, 109 µm too high in closing (spot 1)",
+        "spot 2, distolingual cusp, 58 µm moving to the left",
+        "109 µm over 1.23 mm² at spot 1",
+        "38 µm of 58 µm over 0.48 mm² at spot 2",
+        "20 µm of its height have to stay",
+        "0.069 mm³",
+        "no high spot is left",
+        "doubtful, because right and left bite scans disagree by more than 30 µm.",
+        "disagree by 41 µm",
+        "disagree by 35 µm",
+        "98.7 %",
+        "foil",
+    ):
+        assert part in words
+
+
+def test_the_deepest_spot_comes_first_whatever_the_order():
+    case = results()
+    case["crown"]["spots"].reverse()
+    assert summary_words(case) == summary_words(results())
+
+
+def test_a_refused_case_gives_reasons_and_no_number_of_the_crown():
+    case = results()
+    case["verdict"] = {"state": "refused", "high": None, "reasons": ["the bite scan is flat."]}
+    words = summary_words(case)
+    assert words.endswith("Refused because the bite scan is flat.")
+    assert "µm" not in words
+    assert "high" not in words
+
+
+def test_a_clean_crown_has_nothing_to_take_off():
+    case = results()
+    case["verdict"] = {"state": "sound", "high": False, "reasons": []}
+    case["crown"]["spots"] = []
+    found = answer(case)
+    assert found.headline == "The crown is not high: nothing has to come off."
+    assert not [sentence for sentence in found.body if "take off" in sentence.lower()]
+    assert found.trust[0].startswith("How sure: sound")
+
+
+def test_a_low_crown_says_how_much_is_missing():
+    case = results()
+    case["verdict"] = {"state": "sound", "high": False, "reasons": []}
+    case["crown"] |= {"spots": [], "missing_contact_um": 118.6}
+    words = summary_words(case)
+    assert "low and misses its contact" in words
+    assert "119 µm more height" in words
+
+
+def test_unknown_is_said_not_guessed():
+    case = results()
+    case["verdict"] = {"state": "doubtful", "high": None, "reasons": []}
+    words = summary_words(case)
+    assert "cannot be said" in words
+    assert "no reason was recorded" in words
+
+
+@pytest.mark.parametrize("spots", [1, 2, 9])
+def test_long_lists_are_counted_not_cut(spots):
+    case = results()
+    model = case["crown"]["spots"][0]
+    case["crown"]["spots"] = [model | {"id": k, "depth_um": 100.0 - k} for k in range(1, spots + 1)]
+    words = summary_words(case)
+    assert ("more in the table" in words) == (spots > 4)
+    if spots == 9:
+        assert words.count("5 more in the table") == 2
+
+
+def test_an_empty_result_gives_words_and_no_error():
+    assert "cannot be said" in summary_words({})
+
+
+def test_words_can_be_printed_on_a_western_console():
+    summary_words(results()).encode("cp1252")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (108.5001, "um", "109"),
+        (-0.4, "um", "0"),
+        (-0.6, "um", "-1"),
+        (1.2344, "mm2", "1.23"),
+        (0.0567, "mm3", "0.057"),
+        (13.74, "N", "13.7"),
+        (0.0374, "deg", "0.04"),
+        (None, "um", "not known"),
+        (float("nan"), "um", "not known"),
+        (True, "", "yes"),
+        (0.123456, "", "0.1235"),
+        (12, "", "12"),
+        ("words", "", "words"),
+    ],
+)
+def test_numbers_are_rounded_by_their_unit(value, unit, text):
+    assert written(value, unit) == text
+
+
+def test_an_unknown_number_carries_no_unit():
+    assert with_unit(None, "um") == "not known"
+    assert with_unit(12.0, "deg") == "12.00 °"
+
+
+def test_plain_turns_arrays_and_nan_into_what_json_holds():
+    given = {"a": np.array([1.5, np.nan]), "b": np.float64(2.0), "c": (np.int64(3), float("inf"))}
+    assert plain(given) == {"a": [1.5, None], "b": 2.0, "c": [3, None]}
