@@ -245,8 +245,10 @@ def _crowded(parts: ScanParts, role: str) -> list[Finding]:
         )
         found.append(Finding("warning", "crowded_edges", words, role, len(edges)))
     kept = parts.is_kept
-    corners = np.stack([parts.faces[kept].reshape(-1), parts.topology.fan[kept].reshape(-1)])
-    fans = np.bincount(np.unique(corners, axis=1)[0], minlength=len(parts.mesh.vertices))
+    fan = parts.topology.fan[kept].reshape(-1)
+    vertex_of_fan = np.zeros(fan.max() + 1, dtype=np.int64)
+    vertex_of_fan[fan] = parts.faces[kept].reshape(-1)
+    fans = np.bincount(vertex_of_fan, minlength=len(parts.mesh.vertices))
     fans[crowded.reshape(-1)] = 0
     touching = np.flatnonzero(fans > 1)
     if len(touching):
@@ -310,7 +312,9 @@ def _slivers(parts: ScanParts, role: str) -> list[Finding]:
 
 def _vertices(parts: ScanParts, role: str) -> list[Finding]:
     found = []
-    used = np.unique(parts.mesh.faces)
+    is_used = np.zeros(len(parts.mesh.vertices), dtype=np.bool_)
+    is_used[parts.mesh.faces.reshape(-1)] = True
+    used = np.flatnonzero(is_used)
     n_unused = len(parts.mesh.vertices) - len(used)
     if n_unused:
         words = f"{n_unused} vertices belong to no face"

@@ -95,7 +95,11 @@ def _groups(pairs: AnyArray, n: int) -> Int64Array:
 
 def _numbered(groups: Int64Array) -> Int64Array:
     """Return the groups numbered 0, 1, 2 ... without holes."""
-    return np.unique(groups, return_inverse=True)[1].reshape(-1)
+    if len(groups) == 0:
+        return groups
+    is_used = np.zeros(groups.max() + 1, dtype=np.bool_)
+    is_used[groups] = True
+    return (np.cumsum(is_used) - 1)[groups]
 
 
 def _summed(group: Int64Array, values: Float64Array) -> Float64Array:
@@ -233,10 +237,9 @@ def spikes(parts: ScanParts) -> Int64Array:
     vertices = parts.mesh.vertices
     n_vertices = len(vertices)
     kept = parts.faces[parts.is_kept]
-    edges = np.sort(np.concatenate([kept[:, [0, 1]], kept[:, [1, 2]], kept[:, [2, 0]]]), axis=1)
-    keys = np.unique(edges[:, 0].astype(np.int64) * n_vertices + edges[:, 1])
-    a, b = np.divmod(keys, n_vertices)
-    at, other = np.concatenate([a, b]), np.concatenate([b, a])
+    # Around an inner vertex every neighbour ends one edge that starts there, whatever its faces.
+    at = kept.reshape(-1)
+    other = np.roll(kept, -1, axis=1).reshape(-1)
     n = np.maximum(np.bincount(at, minlength=n_vertices), 1)
     offset = vertices[other] - vertices[at]
     mean = np.stack([np.bincount(at, offset[:, k], n_vertices) / n for k in range(3)], axis=1)
