@@ -49,7 +49,7 @@ def numbers_from_words(words: list[bytes], path: Path, what: str) -> Float64Arra
     takes the underscores of its own language, which no mesh file has.
     """
     try:
-        if any(b"_" in word for word in words):
+        if b"_" in b" ".join(words):
             raise ValueError
         return np.array([float(word) for word in words], dtype=np.float64)
     except ValueError:

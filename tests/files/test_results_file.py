@@ -160,14 +160,16 @@ def test_a_disk_without_rights_or_space_is_named(tmp_path, monkeypatch):
 
     with OutputFolder(tmp_path / "out") as out:
         (out.work / "results.json").write_text("old")
-    with monkeypatch.context() as patch, pytest.raises(OutputError, match="No space left"):
+    with monkeypatch.context() as patch:
         patch.setattr("occlusim.files.results_file.tempfile.mkdtemp", refuse)
-        OutputFolder(tmp_path / "out").__enter__()
-    late = OutputFolder(tmp_path / "out").__enter__()
-    with monkeypatch.context() as patch, pytest.raises(OutputError, match="No space left"):
+        with pytest.raises(OutputError, match="No space left"):
+            OutputFolder(tmp_path / "out").__enter__()
+    with monkeypatch.context() as patch:
         patch.setattr("occlusim.files.results_file.os.fsync", refuse)
+        late = OutputFolder(tmp_path / "out").__enter__()
         (late.work / "results.json").write_text("new")
-        late.__exit__(None, None, None)
+        with pytest.raises(OutputError, match="No space left"):
+            late.__exit__(None, None, None)
     assert (tmp_path / "out" / "results.json").read_text() == "old"
     assert not leftovers(tmp_path)
 
