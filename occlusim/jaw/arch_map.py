@@ -169,8 +169,15 @@ def _median_nan(values: Float64Array, reach: int) -> Float64Array:
     return out
 
 
-def arch_curve(heights: HeightMap) -> ArchCurve:
+def arch_curve(heights: HeightMap, places: Float64Array | None = None) -> ArchCurve:
     """Return the centreline of the row of teeth.
+
+    Parameters
+    ----------
+    heights
+        The arch.
+    places : (k, 2), mm
+        Middle of teeth that belong to the row though the surface may show a gap there.
 
     Raises
     ------
@@ -180,13 +187,23 @@ def arch_curve(heights: HeightMap) -> ArchCurve:
     mask = tooth_cells(heights)
     x, y = heights.centres()
     i, j = np.nonzero(mask)
-    xy = np.column_stack([x[i], y[j]])
+    xy = np.vstack([np.column_stack([x[i], y[j]]), _discs(places)])
     points = _polar_curve(xy)
     for sigma in (6.0, 4.0):
         points = _recentred(points, xy, sigma)
     points = _even(points)
     buccal = _buccal_normals(points)
     return ArchCurve(points, buccal, _midline(points))
+
+
+def _discs(places: Float64Array | None) -> Float64Array:
+    """Return cells (n, 2) of a disc of a premolar's size around each place (k, 2)."""
+    if places is None or len(places) == 0:
+        return np.empty((0, 2))
+    line = np.arange(-3.5, 3.51, CELL_MM)
+    square = np.stack(np.meshgrid(line, line, indexing="ij"), axis=-1).reshape(-1, 2)
+    disc = square[np.hypot(square[:, 0], square[:, 1]) < 3.5]
+    return (places[:, None, :] + disc[None]).reshape(-1, 2)
 
 
 def _polar_curve(xy: Float64Array) -> Float64Array:

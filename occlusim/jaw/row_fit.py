@@ -9,7 +9,7 @@ Costs are negative logarithms of probabilities, up to constants; the weights are
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -17,7 +17,7 @@ from scipy import ndimage
 from occlusim.arrays import Float64Array
 from occlusim.errors import DegenerateProblem
 from occlusim.jaw.arch_map import CELL_MM, STEP_MM, UnrolledArch
-from occlusim.jaw.numbering import arch_of, position_of
+from occlusim.jaw.numbering import arch_of, position_of, tooth_step
 
 MESIODISTAL_MM = {
     True: (8.5, 6.5, 7.5, 7.0, 7.0, 10.0, 9.0, 8.5),
@@ -64,11 +64,15 @@ class RowEvidence:
 
 @dataclass(frozen=True, slots=True)
 class RowFit:
-    """Arc lengths (mm) at which each tooth starts and ends, from the patient's right to left."""
+    """Arc lengths (mm) at which each tooth starts and ends, from the patient's left to right.
+
+    `margin` is by how much the best row with every tooth named one place further costs more.
+    """
 
     spans_mm: dict[int, tuple[float, float]]
     scale: float
     cost: float
+    margin: float = 0.0
 
 
 def row_evidence(arch: UnrolledArch) -> RowEvidence:
@@ -138,13 +142,12 @@ def fit_row(
     material = evidence.material
     has = np.concatenate([[0.0], np.cumsum(material)]) * STEP_MM
     lacks = np.concatenate([[0.0], np.cumsum(1.0 - material)]) * STEP_MM
+    problem = _Problem(
+        teeth, handbook, evidence, midline_mm / STEP_MM, anchors_mm, missing, has[:-1], lacks[:-1]
+    )
     fits = []
     for scale in SCALES:
-        problem = _Problem(
-            teeth, scale * handbook, evidence, midline_mm / STEP_MM, anchors_mm, missing,
-            has[:-1], lacks[:-1],
-        )  # fmt: skip
-        spans, cost = _solve(problem)
+        spans, cost = _solve(replace(problem, widths_mm=scale * handbook))
         fits.append(RowFit(spans, float(scale), cost + 0.5 * ((scale - 1.0) / SCALE_SPREAD) ** 2))
     best = min(fits, key=lambda fit: fit.cost)
     if not np.isfinite(best.cost):
@@ -152,10 +155,22 @@ def fit_row(
             "teeth: no row of teeth fits the arch; check the tooth numbers given as known and "
             "missing, or give tooth numbers per vertex"
         )
-    return best
+    return replace(best, margin=_naming_margin(problem, best))
 
 
-_START = ("start", -1, -1)
+def _naming_margin(problem: _Problem, best: RowFit) -> float:
+    """Return how much more the row costs if its front tooth bears the name of a neighbour."""
+    middle = problem.midline * STEP_MM
+    front = min(best.spans_mm, key=lambda t: abs(sum(best.spans_mm[t]) / 2 - middle))
+    place = sum(best.spans_mm[front]) / 2
+    scaled = replace(problem, widths_mm=best.scale * problem.widths_mm)
+    costs = []
+    for name in (front, *(tooth_step(front, k) for k in (-1, 1))):
+        if name is None or name in problem.missing:
+            continue
+        anchors = {**problem.anchors, name: problem.anchors.get(name, place)}
+        costs.append(_solve(replace(scaled, anchors=anchors))[1])
+    return float(min(costs[1:]) - costs[0]) if len(costs) > 1 else np.inf
 
 
 def _solve(problem: _Problem) -> tuple[dict[int, tuple[float, float]], float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,9 @@ from occlusim.jaw.arch_map import (
 from occlusim.jaw.numbering import check_teeth, check_tooth, is_upper, position_of, sort_along_arch
 from occlusim.jaw.orientation import ArchOrientation, mesh_of
 from occlusim.jaw.row_fit import CROWN_LENGTH_MM, RowEvidence, RowFit, fit_row, row_evidence
+
+MARGIN_SCALE = 3.0
+"""Margin of costs that counts as odds of e to 1; chosen: neighbouring evidence is not independent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,13 +130,11 @@ def locate_row(
         raise InputError(f"teeth: {sorted(absent & set(places))} given as known and as missing")
     patient = to_patient(mesh.vertices, orientation, upper=is_upper)
     heights = height_map(patient, mesh)
-    curve = arch_curve(heights)
+    at = {t: to_patient(p[None], orientation, upper=is_upper)[0, :2] for t, p in places.items()}
+    curve = arch_curve(heights, np.array(list(at.values())).reshape(-1, 2))
     arch = unroll_arch(heights, curve)
     evidence = row_evidence(arch)
-    anchors = {
-        t: _anchor(t, to_patient(p[None], orientation, upper=is_upper)[0], curve)
-        for t, p in places.items()
-    }
+    anchors = {t: _anchor(t, xy, curve) for t, xy in at.items()}
     fit = fit_row(evidence, curve.midline_mm, upper=is_upper, anchors_mm=anchors, missing=absent)
     arc, offset = curve.unroll(patient[:, :2])
     return LocatedRow(patient, arc, offset, arch, evidence, fit)
@@ -147,7 +149,7 @@ def _of_arch(teeth: Iterable[int], upper: bool) -> tuple[int, ...]:
 
 
 def _anchor(tooth: int, place: Float64Array, curve: ArchCurve) -> float:
-    arc, offset = curve.unroll(place[None, :2])
+    arc, offset = curve.unroll(place[None])
     if abs(float(offset[0])) > HALF_BAND_MM:
         raise InputError(
             f"teeth: {tooth} is given {abs(float(offset[0])):.1f} mm off the row of teeth, up to "
@@ -190,15 +192,21 @@ def _vertex_areas(mesh: TriangleMesh) -> Float64Array:
 
 
 def location_confidence(row: LocatedRow) -> float:
-    """Return the share of clear valleys between touching teeth, times the fit of the widths."""
-    spans = list(row.fit.spans_mm.values())
+    """Return how sure the numbers are, from 0 to 1.
+
+    The share of clear valleys between touching teeth, times how far the widths are from the
+    handbook's, times the chance that the row is not named one place further.
+    """
+    fit = row.fit
+    spans = sorted(fit.spans_mm.values())
     touching = [
-        row.evidence.valley[round(a[1] / STEP_MM)]
-        for a, b in zip(spans[1:], spans[:-1], strict=True)
+        row.evidence.valley[round(b[0] / STEP_MM)]
+        for a, b in pairwise(spans)
         if abs(a[1] - b[0]) < 1e-9
     ]
     clear = float(np.mean(np.clip(np.array(touching) / 0.4, 0.0, 1.0))) if touching else 0.0
-    return clear * float(np.exp(-abs(row.fit.scale - 1.0) / 0.3))
+    name = 1.0 / (1.0 + float(np.exp(-max(fit.margin, 0.0) / MARGIN_SCALE)))
+    return clear * float(np.exp(-abs(fit.scale - 1.0) / 0.3)) * name
 
 
 def _from_labels(mesh: TriangleMesh, labels: ArrayLike, upper: bool) -> TeethOnScan:

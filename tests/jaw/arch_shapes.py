@@ -54,14 +54,18 @@ def make_arch(
     last: int = 7,
     missing: tuple[int, ...] = (),
     scale: float = 1.0,
+    stump_mm: float = 0.0,
     rng: np.random.Generator | None = None,
 ) -> Arch:
-    """Return an arch whose crowns end at z = 0, lower below, upper above."""
+    """Return an arch whose crowns end at z = 0, lower below, upper above.
+
+    Where a tooth is missing a round stump of `stump_mm` stands in its place.
+    """
     curve = beta_curve(61.0, 49.0) if upper else beta_curve(56.0, 46.5)
     curve = curve * scale * (1.0 if last < 8 else 1.15)
     length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))])
     middle = 0.5 * length[-1]
-    centres, tangents, sizes = {}, {}, {}
+    centres, tangents, sizes, stumps = {}, {}, {}, []
     for side, sign in (("right", -1.0), ("left", 1.0)):
         run = 0.0
         for position in range(1, last + 1):
@@ -78,20 +82,24 @@ def make_arch(
             behind = [np.interp(s - 0.5, length, curve[:, k]) for k in (0, 1)]
             u = np.array(ahead) - np.array(behind)
             if tooth in missing:
+                stumps.append(np.array(at))
                 continue
             centres[tooth] = np.array([*at, 0.0])
             tangents[tooth] = u / np.linalg.norm(u)
             sizes[tooth] = (md, BUCCOLINGUAL_MM[upper][position - 1] * scale)
-    mesh, tooth = _height_field(curve, centres, tangents, sizes, upper, rng)
+    field = _height_field(curve, centres, tangents, sizes, [(at, stump_mm) for at in stumps])
+    mesh, tooth = _mesh_of(*field, upper, rng)
     return Arch(mesh, centres, tangents, tooth)
 
 
-def _height_field(curve, centres, tangents, sizes, upper, rng):
+def _height_field(curve, centres, tangents, sizes, stumps):
     low, high = curve.min(axis=0) - 9.0, curve.max(axis=0) + 9.0
     x, y = (np.arange(low[k], high[k], GRID_MM) for k in (0, 1))
     xy = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
     off = np.min(np.linalg.norm(xy[:, :, None] - curve[None, None, ::100], axis=3), axis=2)
     z = -7.0 - 0.05 * off**2
+    for at, height in stumps:
+        z = z + height * np.exp(-((np.linalg.norm(xy - at, axis=2) / 2.5) ** 4))
     owner = np.zeros(z.shape, dtype=np.int16)
     for name, centre in centres.items():
         d = xy - centre[:2]
@@ -108,6 +116,10 @@ def _height_field(curve, centres, tangents, sizes, upper, rng):
             crown = crown + 1.5 * np.exp(-hump)
         owner = np.where(crown > z, name, owner)
         z = np.maximum(z, crown)
+    return xy, off, z, owner
+
+
+def _mesh_of(xy, off, z, owner, upper, rng):
     if rng is not None:
         z = z + 0.01 * rng.standard_normal(z.shape)
     n, m = z.shape

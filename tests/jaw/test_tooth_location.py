@@ -50,9 +50,12 @@ def test_rows_may_end_with_the_first_or_the_third_molar(last: int) -> None:
     check_places(arch, locate_teeth(arch.mesh, AXES, False))
 
 
-@pytest.mark.parametrize("tooth", [46, 36, 45, 47, 34, 43])
-def test_a_crowns_neighbours_are_right_over_a_gap(tooth: int) -> None:
-    whole, arch = make_arch(upper=False), make_arch(upper=False, missing=(tooth,))
+@pytest.mark.parametrize(
+    ("tooth", "stump_mm"), [(46, 0.0), (36, 3.0), (45, 2.0), (47, 3.5), (34, 4.0), (43, 0.0)]
+)
+def test_a_crowns_neighbours_are_right_over_a_gap(tooth: int, stump_mm: float) -> None:
+    whole = make_arch(upper=False)
+    arch = make_arch(upper=False, missing=(tooth,), stump_mm=stump_mm)
     found = locate_teeth(arch.mesh, AXES, False, known={tooth: whole.centres[tooth]})
     for name in neighbours(tooth, 2, present=tuple(arch.centres)):
         assert_allclose(found.centroids[name][:2], arch.centres[name][:2], rtol=0, atol=1.5)
