@@ -28,7 +28,7 @@ from occlusim.jaw.orientation import ArchOrientation, mesh_of
 from occlusim.jaw.row_fit import CROWN_LENGTH_MM, RowEvidence, RowFit, fit_row, row_evidence
 
 MARGIN_SCALE = 3.0
-"""Margin of costs that counts as odds of e to 1; chosen: neighbouring evidence is not independent."""
+"""Margin of costs that counts as odds of e to 1; chosen, as the evidence is not independent."""
 
 
 @dataclass(frozen=True, slots=True)
