@@ -1,8 +1,8 @@
 """The output folder: whole or not at all, and the results as JSON and CSV.
 
-Everything is written into a hidden folder beside the target, on the same file system, and moved
-into place when it is whole. A run that fails, is interrupted or killed leaves what was in the
-target as it was. What a killed run left beside it is removed by the next one.
+Everything is written into a hidden folder beside the target (inside it, where it exists already),
+on the same file system, and moved into place when it is whole. A run that fails, is interrupted or
+killed leaves what was in the target as it was; its hidden folder is removed by the next run.
 """
 
 from __future__ import annotations
@@ -94,21 +94,21 @@ class OutputFolder:
         return self._work
 
     def __enter__(self) -> Self:
-        target = self.target
-        if target.exists() and not target.is_dir():
-            raise OutputError(f"{target}: is a file, a folder is wanted; give another name")
         try:
-            parent = target.resolve().parent
-            parent.mkdir(parents=True, exist_ok=True)
-            _remove_leftovers(parent, target.resolve().name)
-            prefix = f"{_owner()}{target.resolve().name}-"
-            self._work = Path(tempfile.mkdtemp(prefix=prefix, dir=parent))
+            target = self.target.resolve()
+            if target.exists() and not target.is_dir():
+                raise OutputError(f"{target}: is a file, a folder is wanted; give another name")
+            target.parent.mkdir(parents=True, exist_ok=True)
+            # An existing folder may be on a file system of its own: only inside it can files be
+            # moved in one step.
+            home = target if target.is_dir() else target.parent
+            for place in {home, target.parent}:
+                _remove_leftovers(place, target.name)
+            self._work = Path(tempfile.mkdtemp(prefix=f"{_owner()}{target.name}-", dir=home))
             _live.add(self._work)
-            if target.is_dir() and not os.access(target, os.W_OK | os.X_OK):
-                raise PermissionError(13, "Permission denied")
         except OSError as error:
             self._discard()
-            raise _cannot_write(target, error) from None
+            raise _cannot_write(self.target, error) from None
         return self
 
     def __exit__(
@@ -126,7 +126,7 @@ class OutputFolder:
             self._discard()
 
     def _move_into_place(self) -> None:
-        work, target = self.work, self.target
+        work, target = self.work, self.target.resolve()
         for path in work.rglob("*"):
             if path.is_file():
                 _to_disk(path)

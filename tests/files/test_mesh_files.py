@@ -190,6 +190,7 @@ BAD = {
         "promises 4000000000 rows of 'vertex'",
     ),
     "more.ply": (PLY_TEXT + b"7 7 7\n", "follow the last row"),
+    "more_bytes.ply": (ply_binary(">") + b"more", "4 bytes follow the last row"),
     "again.ply": (PLY_TEXT.replace(b"float y", b"float x"), "names 'x' again"),
     "noz.ply": (PLY_TEXT.replace(b"int z", b"int w"), "no vertices with x, y and z"),
     "noend.ply": (PLY_TEXT.split(b"end_header")[0], "does not end with 'end_header'"),
