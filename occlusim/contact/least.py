@@ -143,15 +143,37 @@ def _search(
 
 
 def _near_faces(
-    moving: GapField, sampled: Float64Array, is_asked: BoolArray, upper: float, error: float
+    moving: GapField,
+    field: GapField,
+    T_field_moving: RigidTransform,
+    sampled: Float64Array,
+    is_asked: BoolArray,
+    upper: float,
 ) -> Int32Array:
-    """Return the faces that may hold a value below `upper`, from values at the vertices."""
+    """Return the faces that may hold a value below `upper`, from the band at the vertices."""
     faces = moving.surface.mesh.faces
-    out = np.empty(len(faces), dtype=np.bool_)
+    code = np.empty(len(faces), dtype=np.int8)
     faces_in_reach(
-        faces, is_asked, sampled, moving.longest_edge_mm, LARGE_FACE_MM, upper, error, out
+        faces,
+        is_asked,
+        sampled,
+        moving.longest_edge_mm,
+        LARGE_FACE_MM,
+        upper,
+        _band_error(field),
+        code,
     )
-    return np.flatnonzero(out).astype(np.int32)
+    is_large = code == 2
+    if is_large.any():
+        near = _faces_within(moving, field, T_field_moving, is_large, max(upper, 0.0))
+        code[is_large] = 0
+        code[near] = 1
+    return np.flatnonzero(code).astype(np.int32)
+
+
+def _band_error(field: GapField) -> float:
+    """Return how far a value of the band may lie from the exact one: distances are 1-Lipschitz."""
+    return 0.87 * field.sdf.voxel_mm
 
 
 def _least_of(
@@ -171,8 +193,6 @@ def _least_of(
         is_used = np.zeros(len(vertices), dtype=np.bool_)
         is_used[faces[is_asked]] = True
         sampled[~is_used] = np.nan
-    # A value of the band lies within this of the exact one: the distance is 1-Lipschitz.
-    error = 0.87 * field.sdf.voxel_mm
     known = np.flatnonzero(sampled <= limit_mm)
     upper = np.inf
     if len(known) > N_FIRST:
@@ -186,60 +206,41 @@ def _least_of(
         return _least_afar(
             moving, field, T_field_moving, is_asked, is_counted, tolerance_mm, limit_mm
         )
+    if upper < 3 * field.sdf.voxel_mm - field.sdf.band_mm:
+        return _least_deep(moving, field, T_field_moving, is_asked, is_counted, tolerance_mm)
     margin = 0.0
     while True:
-        chosen = _near_faces(moving, sampled, is_asked, upper + margin, error)
+        chosen = _near_faces(moving, field, T_field_moving, sampled, is_asked, upper + margin)
         near = np.unique(faces[chosen])
         exact = np.full(len(vertices), np.nan)
         exact[near] = _exact(field, vertices[near], T_field_moving, is_counted)
         upper = min(upper, float(np.nanmin(exact[near])))
-        corner = exact[faces[chosen]]
-        is_known = np.isfinite(corner).all(axis=1)
-        supported = level_of_area(
-            corner[is_known],
-            moving.surface.face_area_mm2[chosen[is_known]],
-            SUPPORT_AREA_MM2,
-            upper,
-            upper + margin + 0.5 * error,
+        supported = _supported(
+            moving, chosen, exact, upper, upper + margin + 0.5 * _band_error(field)
         )
         if np.isfinite(supported) or upper + margin > limit_mm:
             break
         margin = 2 * margin + 0.05
-    tight = _tighten(moving, field, T_field_moving, chosen, exact, is_counted, upper, tolerance_mm)
-    value, bound, where, n_cells = tight
-    best = int(np.argmin(value)) if len(value) else -1
-    if best < 0 or not value[best] < upper:
-        at = int(np.nanargmin(exact))
-        return _Side(
-            float(exact[at]),
-            T_field_moving.apply(vertices[at]),
-            float(supported),
-            min(float(exact[at]), float(bound.min(initial=np.inf))),
-            len(value),
-            n_cells,
-        )
-    return _Side(
-        float(value[best]),
-        where[best],
-        float(supported),
-        float(bound.min()),
-        len(value),
-        n_cells,
+    return _finish(
+        moving, field, T_field_moving, chosen, exact, is_counted, tolerance_mm, float(supported)
     )
 
 
-def _tighten(
+def _finish(
     moving: GapField,
     field: GapField,
     T_field_moving: RigidTransform,
     chosen: Int32Array,
     exact: Float64Array,
     is_counted: BoolArray,
-    upper: float,
     tolerance_mm: float,
-) -> tuple[Float64Array, Float64Array, Float64Array, int]:
-    """Search those of the chosen faces that exact values at their corners cannot rule out."""
-    out = np.empty(len(chosen), dtype=np.bool_)
+    supported_mm: float,
+) -> _Side:
+    """Search those of the chosen faces that exact values (V,) at vertices cannot rule out."""
+    at = int(np.nanargmin(exact))
+    upper = float(exact[at])
+    place = T_field_moving.apply(moving.surface.mesh.vertices[at])
+    out = np.empty(len(chosen), dtype=np.int8)
     faces_in_reach(
         np.ascontiguousarray(moving.surface.mesh.faces[chosen]),
         np.ones(len(chosen), dtype=np.bool_),
@@ -250,7 +251,56 @@ def _tighten(
         0.0,
         out,
     )
-    return _search(moving, field, T_field_moving, chosen[out], is_counted, upper, tolerance_mm)
+    value, bound, where, n_cells = _search(
+        moving, field, T_field_moving, chosen[out > 0], is_counted, upper, tolerance_mm
+    )
+    lowest = min(upper, float(bound.min(initial=np.inf)))
+    if len(value) and value.min() < upper:
+        best = int(np.argmin(value))
+        upper, place = float(value[best]), where[best]
+    return _Side(upper, place, supported_mm, lowest, len(value), n_cells)
+
+
+def _supported(
+    moving: GapField, chosen: Int32Array, exact: Float64Array, low: float, high: float
+) -> float:
+    """Return the level that 0.05 mm2 of the chosen faces reach, NaN where none up to `high`."""
+    corner = exact[moving.surface.mesh.faces[chosen]]
+    is_known = np.isfinite(corner).all(axis=1)
+    area = moving.surface.face_area_mm2[chosen[is_known]]
+    return float(level_of_area(corner[is_known], area, SUPPORT_AREA_MM2, low, high))
+
+
+def _least_deep(
+    moving: GapField,
+    field: GapField,
+    T_field_moving: RigidTransform,
+    is_asked: BoolArray,
+    is_counted: BoolArray,
+    tolerance_mm: float,
+) -> _Side:
+    """Return the least of an overlap deeper than the band: every vertex in the field's box."""
+    vertices, faces = moving.surface.mesh.vertices, moving.surface.mesh.faces
+    chosen = _faces_within_root(moving, field, T_field_moving, is_asked)
+    near = np.unique(faces[chosen])
+    exact = np.full(len(vertices), np.nan)
+    exact[near] = _exact(field, vertices[near], T_field_moving, is_counted)
+    low, high = float(np.nanmin(exact[near])), float(np.nanmax(exact[near]))
+    supported = _supported(moving, chosen, exact, low, high)
+    return _finish(
+        moving, field, T_field_moving, chosen, exact, is_counted, tolerance_mm, supported
+    )
+
+
+def _faces_within_root(
+    moving: GapField, field: GapField, T_field_moving: RigidTransform, is_asked: BoolArray
+) -> Int32Array:
+    """Return the asked faces whose box meets the box of the field's surface."""
+    points = T_field_moving.apply(moving.surface.mesh.vertices)
+    box = field.surface.boxes[0]
+    corner = points[moving.surface.mesh.faces]
+    meets = (corner.min(axis=1) <= box[3:]) & (corner.max(axis=1) >= box[:3])
+    return np.flatnonzero(meets.all(axis=1) & is_asked).astype(np.int32)
 
 
 def _least_afar(
@@ -275,32 +325,18 @@ def _least_afar(
         sample = used
         if not np.isfinite(values).any():
             return nothing
-    at = int(np.nanargmin(values))
-    upper, place = float(values[at]), T_field_moving.apply(vertices[sample[at]])
-    chosen = _faces_within(moving, field, T_field_moving, is_asked, max(upper, 0.0))
-    near = np.unique(faces[chosen])
+    upper = float(np.nanmin(values))
+    if upper < 0:
+        return _least_deep(moving, field, T_field_moving, is_asked, is_counted, tolerance_mm)
     exact = np.full(len(vertices), np.nan)
+    exact[sample] = values
+    chosen = _faces_within(moving, field, T_field_moving, is_asked, upper)
+    near = np.unique(faces[chosen])
     exact[near] = _exact(field, vertices[near], T_field_moving, is_counted)
-    if np.isfinite(exact[near]).any() and np.nanmin(exact[near]) < upper:
-        at = int(np.nanargmin(exact))
-        upper, place = float(exact[at]), T_field_moving.apply(vertices[at])
-    value, bound, where, n_cells = _tighten(
-        moving, field, T_field_moving, chosen, exact, is_counted, upper, tolerance_mm
+    supported = _supported(moving, chosen, exact, float(np.nanmin(exact)), upper + limit_mm)
+    return _finish(
+        moving, field, T_field_moving, chosen, exact, is_counted, tolerance_mm, supported
     )
-    lowest = min(upper, float(bound.min(initial=np.inf)))
-    if len(value) and value.min() < upper:
-        best = int(np.argmin(value))
-        upper, place = float(value[best]), where[best]
-    corner = exact[faces[chosen]]
-    is_known = np.isfinite(corner).all(axis=1)
-    supported = level_of_area(
-        corner[is_known],
-        moving.surface.face_area_mm2[chosen[is_known]],
-        SUPPORT_AREA_MM2,
-        upper,
-        upper + limit_mm,
-    )
-    return _Side(upper, place, float(supported), lowest, len(value), n_cells)
 
 
 def _faces_within(

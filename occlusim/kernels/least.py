@@ -273,10 +273,11 @@ def faces_in_reach(faces, is_asked, sampled, reach_mm, large_mm, upper, error, o
     """Write which faces (F,) may hold a value below `upper`, from values at their vertices.
 
     `sampled` (V,) may err by `error`; NaN is unknown or far. `reach_mm` (F,) is the longest edge.
-    A face larger than `large_mm` may come near between far corners, so it is always kept.
+    Writes 1 for a face that may, 2 for one without a value whose edges are above `large_mm`: it
+    may come near between far corners. 0 for the rest.
     """
     for i in prange(len(faces)):
-        out[i] = False
+        out[i] = 0
         if not is_asked[i]:
             continue
         n = 0
@@ -287,12 +288,12 @@ def faces_in_reach(faces, is_asked, sampled, reach_mm, large_mm, upper, error, o
                 n += 1
                 smallest, largest = min(smallest, f), max(largest, f)
         if n == 0:
-            out[i] = reach_mm[i] > large_mm
+            out[i] = 2 if reach_mm[i] > large_mm else 0
         else:
             low = largest - reach_mm[i]
             if n == 3:
                 low = max(low, smallest - COVER * reach_mm[i])
-            out[i] = low - error < upper
+            out[i] = 1 if low - error < upper else 0
 
 
 @parallel_kernel
