@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.interpolate import RegularGridInterpolator
 from scipy.spatial import KDTree
@@ -283,24 +284,36 @@ def _recentred(points: Float64Array, xy: Float64Array, sigma_mm: float) -> Float
 def _midline(points: Float64Array) -> float:
     """Return the arc length where the curve's axis of symmetry cuts it, mm.
 
-    The axis is the one whose reflection of the curve lies nearest to the curve.
+    The axis is the one whose reflection of the curve lies nearest to the curve; searched at every
+    mm and 3 degrees, then at every step and degree around the best.
     """
     tree = KDTree(points)
-    best = (np.inf, 0.0)
-    half = len(points) // 2
-    reach = round(12.0 / STEP_MM)
-    for index in range(half - reach, half + reach + 1):
+    half, reach, coarse = len(points) // 2, round(12.0 / STEP_MM), round(1.0 / STEP_MM)
+    turns = np.deg2rad(np.arange(-12.0, 12.1, 3.0))
+    places = np.arange(half - reach, half + reach + 1, coarse)
+    index, turn = _best_mirror(tree, points, places, turns)
+    turns = turn + np.deg2rad(np.arange(-2.0, 2.1, 1.0))
+    places = np.arange(index - coarse + 1, index + coarse)
+    return STEP_MM * _best_mirror(tree, points, places, turns)[0]
+
+
+def _best_mirror(
+    tree: KDTree, points: Float64Array, places: NDArray[np.int64], turns: Float64Array
+) -> tuple[int, float]:
+    """Return the point's index and the turn (rad) of the axis that mirrors the curve best."""
+    best = (np.inf, len(points) // 2, 0.0)
+    for index in places:
         tangent = points[min(index + 8, len(points) - 1)] - points[max(index - 8, 0)]
         base = np.arctan2(tangent[1], tangent[0])
-        for turn in np.deg2rad(np.arange(-12.0, 12.1, 3.0)):
+        for turn in turns:
             u = np.array([np.cos(base + turn), np.sin(base + turn)])
-            q = points - points[index]
-            mirrored = points - 2.0 * np.outer(q @ u, u)
-            distance = np.minimum(tree.query(mirrored[::4])[0], 4.0)
+            some = points[::8]
+            mirrored = some - 2.0 * np.outer((some - points[index]) @ u, u)
+            distance = np.minimum(tree.query(mirrored)[0], 4.0)
             cost = float(np.mean(np.sort(distance)[: int(0.9 * len(distance))]))
             if cost < best[0]:
-                best = (cost, STEP_MM * index)
-    return best[1]
+                best = (cost, int(index), float(turn))
+    return best[1], best[2]
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from occlusim.geometry.transform import RigidTransform
 LAYER_MM = 3.0
 """How much further than the nearest part of the other arch a piece of the layer may be."""
 
-MAX_PIECES = 24_000
+MAX_PIECES = 16_000
 """Faces looked at in each arch; more are thinned by their index, which no motion changes."""
 
 N_DIRECTIONS = 72
@@ -221,7 +221,7 @@ def _open_horseshoe(
     flat: Float64Array, weights: Float64Array, superior: Float64Array
 ) -> tuple[Float64Array, float]:
     """Return the unit vector (3,) to the closed end of the horseshoe, and how sure from 0 to 1."""
-    step = max(1, len(flat) // 4000)
+    step = max(1, len(flat) // 3000)
     flat, weights = flat[::step], weights[::step]
     q = flat - np.outer(flat @ superior, superior)
     _, axes = np.linalg.eigh((q * weights[:, None]).T @ q)
@@ -254,8 +254,8 @@ def _misfit(plane: Float64Array, weights: Float64Array, turn: float) -> float:
     coefficients = np.zeros(4)
     residual = y
     for _ in range(4):
-        root = np.sqrt(w)[:, None]
-        coefficients = np.linalg.lstsq(basis * root, y * root[:, 0], rcond=None)[0]
+        weighted = basis * w[:, None]
+        coefficients = np.linalg.solve(weighted.T @ basis, weighted.T @ y)
         residual = y - basis @ coefficients
         w = weights / (1.0 + (residual / 0.2) ** 2)
     edge = np.quantile(np.abs(x), 0.95)

@@ -96,14 +96,14 @@ def locate_teeth(
         Middle of teeth whose place is known, such as the crown, in the frame of this scan. The
         surface there may be a gap, a stump or an abutment.
     missing
-        Teeth known to be absent.
+        Teeth known to be absent, of either arch.
     labels : (V,)
         Tooth numbers that came with the scan; then nothing is searched.
 
     Raises
     ------
     InputError
-        If a tooth belongs to the other arch, is both known and missing, or lies off the row.
+        If a known tooth belongs to the other arch or lies off the row.
     DegenerateProblem
         If the scan shows no row of teeth around the front.
     """
@@ -123,11 +123,10 @@ def locate_row(
     missing: Iterable[int] = (),
 ) -> LocatedRow:
     """Return the fitted row of teeth; parameters as for `locate_teeth`."""
-    absent = frozenset(_of_arch(check_teeth(missing), is_upper))
     places = {check_tooth(t): np.asarray(p, dtype=np.float64) for t, p in (known or {}).items()}
     _of_arch(places, is_upper)
-    if absent & set(places):
-        raise InputError(f"teeth: {sorted(absent & set(places))} given as known and as missing")
+    # A crown stands where its tooth is missing, so a known place outweighs it.
+    absent = frozenset(t for t in check_teeth(missing) if (t < 30) == is_upper) - places.keys()
     patient = to_patient(mesh.vertices, orientation, upper=is_upper)
     heights = height_map(patient, mesh)
     at = {t: to_patient(p[None], orientation, upper=is_upper)[0, :2] for t, p in places.items()}
