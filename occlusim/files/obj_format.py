@@ -11,8 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from occlusim.files.ply_format import check_corners, remark_polygons
-from occlusim.files.polygons import triangulate
+from occlusim.files.polygons import check_corners, remark_polygons, triangulate
 from occlusim.files.raw_mesh import RawMesh, broken, numbers_from_words, remark_unfinished
 
 _PASSED_OVER = (b"curv", b"curv2", b"surf", b"bmat", b"cstype")

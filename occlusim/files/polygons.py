@@ -7,9 +7,14 @@ Real-Time Collision Detection, 2004, section 12.4.2; both from memory).
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 
 from occlusim.arrays import Float64Array, Int64Array
+from occlusim.files.raw_mesh import broken
+
+MOST_CORNERS = 256
 
 
 def triangulate(
@@ -117,3 +122,29 @@ def _find_ear(flat: Float64Array, left: list[int]) -> int:
 def _turn(a: Float64Array, b: Float64Array, c: Float64Array) -> float:
     """Return twice the signed area of a triangle in the plane, positive to the left."""
     return float((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
+
+
+def check_corners(corners: Int64Array, n_corners: Int64Array, n_vertices: int, path: Path) -> None:
+    """Raise `MeshError` where a face names a missing vertex or has absurdly many corners."""
+    if len(n_corners) and n_corners.max() > MOST_CORNERS:
+        raise broken(path, f"a face of {n_corners.max()} corners is absurd")
+    bad = np.flatnonzero((corners < 0) | (corners >= n_vertices))
+    if len(bad):
+        raise broken(
+            path,
+            f"{len(bad)} corners of faces name a vertex that is not there, the first is "
+            f"{corners[bad[0]]}; the file holds vertices 0 to {n_vertices - 1}",
+        )
+
+
+def remark_polygons(
+    n_corners: Int64Array, n_left_out: int, remarks: list[tuple[str, str, str, int]]
+) -> None:
+    """Add what was cut into triangles and what was left out."""
+    n_polygons = int((n_corners > 3).sum())
+    if n_polygons:
+        message = f"{n_polygons} faces of more than three corners were cut into triangles"
+        remarks.append(("info", "polygons_cut", message, n_polygons))
+    if n_left_out:
+        message = f"{n_left_out} faces of fewer than three corners were left out"
+        remarks.append(("warning", "faces_without_area", message, n_left_out))

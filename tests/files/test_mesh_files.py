@@ -11,6 +11,7 @@ from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose, assert_array_equal
 
 from occlusim.errors import InputError, MeshError, OutputError
+from occlusim.files.inspection import inspect_mesh
 from occlusim.files.mesh_files import MM_PER_UNIT, read_mesh, write_ply, write_stl
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 
@@ -170,6 +171,21 @@ def test_a_file_with_changed_bytes_gives_a_mesh_or_a_named_error(tmp_path_factor
     path = saved(tmp_path_factory.getbasetemp(), f"changed-{name}", bytes(raw))
     mesh, words = mesh_or_refusal(path)
     assert str(path) in words if mesh is None else np.isfinite(mesh.vertices).all()
+
+
+def test_an_obj_cut_among_its_faces_is_refused_or_tells_of_loose_vertices(tmp_path):
+    path = tmp_path / "ball.obj"
+    trimesh.creation.icosphere(subdivisions=2, radius=5.0).export(path)
+    data = path.read_bytes()
+    middle = data.index(b"f ") + (len(data) - data.index(b"f ")) // 2
+    line_end = data.index(b"\n", middle) + 1
+    for length in range(line_end - 8, line_end):
+        mesh, words = mesh_or_refusal(saved(tmp_path, "cut.obj", data[:length]))
+        assert mesh is None
+        assert "What to do:" in words
+    report = inspect_mesh(saved(tmp_path, "cut.obj", data[:line_end]))
+    severity = {finding.code: finding.severity for finding in report.findings}
+    assert severity["unused_vertices"] == "warning"
 
 
 BAD = {
