@@ -22,7 +22,8 @@ app = typer.Typer(
     help="Is a crown high, where, by how much, and what to take off, before it is milled.",
 )
 
-DONE, FAILED, WRONG_INPUT = 0, 1, 2
+FAILED, WRONG_INPUT = 1, 2
+DEMO_OUT = Path("demo_out")
 
 
 def _version(wanted: bool) -> None:
@@ -58,7 +59,7 @@ class Progress:
 )
 def inspect(
     meshes: Annotated[list[Path], typer.Argument(metavar="MESH...", help="STL, PLY or OBJ files.")],
-    units: Annotated[str, typer.Option(help="Unit of the coordinates: mm, m, cm, um or inch.")] = "mm",
+    units: Annotated[str, typer.Option(help="Unit: mm, m, cm, um or inch.")] = "mm",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of words.")] = False,
 ) -> None:
     """Say what each mesh file holds and what is wrong with it. Exit code 2: cannot be used."""
@@ -89,9 +90,9 @@ def check(
 
 @app.command(epilog="Example: occlusim demo --out demo_out")
 def demo(
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")] = Path(
-        "demo_out"
-    ),
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")
+    ] = Path("demo_out"),
     case: Annotated[str, typer.Option(help="Name of the demo case.")] = "molar-46",
     as_json: Annotated[bool, typer.Option("--json", help="Print the results as JSON.")] = False,
     pictures: Annotated[bool, typer.Option(help="Draw the PNG pictures.")] = True,

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from hypothesis import settings
 
+pytest_plugins = ["left_out"]
+
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fixed"))
 

@@ -7,15 +7,16 @@ within reach, linear between the vertices, and integrated exactly over the clipp
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from occlusim.arrays import Float64Array, Int32Array, frozen
-from occlusim.contact.gap import GapField, clipped_integrals
+from occlusim.contact.field import GapField
+from occlusim.contact.overlap import clipped_integrals
 from occlusim.errors import InputError
 from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.support import support_volume
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,8 @@ class Footprint:
     """What of a body is within reach of the field at a pose, all exact, in the field's frame.
 
     points (k, 3) mm; faces (f, 3) into points; face (f,) in the body; overlap-side gap (k,) mm,
-    direction (k, 3) of growing gap; normal (f, 3) out of the body; field_face (k,) nearest face.
+    direction (k, 3) of growing gap; normal (f, 3) out of the body and area_mm2 (f,);
+    field_face (k,) nearest face.
     """
 
     points: Float64Array
@@ -72,6 +74,7 @@ class Footprint:
     gap_mm: Float64Array
     direction: Float64Array
     normal: Float64Array
+    area_mm2: Float64Array
     field_face: Int32Array
 
 
@@ -88,12 +91,12 @@ def footprint(
     """
     band = field.sdf.sample(body.points, T_field_body)
     least = float(np.nanmin(band)) if np.isfinite(band).any() else float("nan")
-    near = band < reach_mm + field.sdf.settings.voxel_mm
+    near = band < reach_mm + field.sdf.voxel_mm
     face = np.flatnonzero(near[body.faces].any(axis=1)).astype(np.int32)
     used, local = np.unique(body.faces[face], return_inverse=True)
     faces = local.reshape(-1, 3).astype(np.int32)
     closest = field.surface.closest(
-        body.points[used], max_distance_mm=field.sdf.settings.band_mm, T_surface_points=T_field_body
+        body.points[used], max_distance_mm=field.sdf.band_mm, T_surface_points=T_field_body
     )
     points = T_field_body.apply(body.points[used])
     gap = closest.distance_mm
@@ -101,12 +104,14 @@ def footprint(
     faces, face = faces[known], face[known]
     a, b, c = (points[faces[:, k]] for k in range(3))
     normal = np.cross(b - a, c - a)
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)
+    double_area = np.linalg.norm(normal, axis=1)
+    normal /= np.maximum(double_area[:, None], 1e-300)
     offset = points - closest.points
     sign = np.where(gap < 0, -1.0, 1.0)[:, None]
     size = np.linalg.norm(offset, axis=1, keepdims=True)
     direction = np.where(size > 1e-9, sign * offset / np.maximum(size, 1e-9), closest.normals)
-    return Footprint(points, faces, face, gap, direction, normal, closest.faces), least
+    found = Footprint(points, faces, face, gap, direction, normal, 0.5 * double_area, closest.faces)
+    return found, least
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,32 +130,52 @@ class BodyLoad:
 
 def body_load(print_: Footprint, gap_mm: Float64Array, settings: FoundationSettings) -> BodyLoad:
     """Return the load of a footprint for given gaps (k,) mm at its points."""
-    area, overlap, moment = clipped_integrals(print_.points, print_.faces, gap_mm, 0.0)
+    found = clipped_integrals(print_.points, print_.faces, gap_mm, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        centroid = moment / area[:, None]
-    return BodyLoad(area, overlap, settings.stiffness_MPa_per_mm * overlap, centroid)
+        centroid = found.area_moment_mm3 / found.area_mm2[:, None]
+    force_N = settings.stiffness_MPa_per_mm * found.volume_mm3
+    return BodyLoad(found.area_mm2, found.volume_mm3, force_N, centroid)
 
 
 def support_N(
-    prints: Sequence[Footprint],
-    gaps_mm: Sequence[Float64Array],
-    up: Sequence[Float64Array],
+    print_: Footprint,
+    slope: Float64Array,
+    step: float,
+    up: Float64Array,
     settings: FoundationSettings,
 ) -> float:
-    """Return the vertical force, N, that all bodies together carry.
+    """Return the vertical force, N, on a footprint whose gaps have changed linearly.
 
     Parameters
     ----------
-    prints, gaps_mm
-        A footprint and the gaps (k,) mm at its points, for each body.
-    up : (3,) each
-        The direction, in the field's frame, that points from the body into the field: the
-        part of a face's normal along it carries.
+    print_
+        The footprint at a pose.
+    slope : (k,), mm/rad
+        Change of the gap at its points with opening.
+    step
+        Opening since, rad.
+    up : (3,), unit length
+        From the body into the field, in the field's frame: the part of a face's normal along it
+        carries.
     settings
         Stiffness.
     """
-    total = 0.0
-    for print_, gap, direction in zip(prints, gaps_mm, up, strict=True):
-        load = body_load(print_, gap, settings)
-        total += float(load.force_N @ (print_.normal @ direction))
-    return total
+    vertical_area = print_.area_mm2 * (print_.normal @ up)
+    volume = support_volume(print_.faces, print_.gap_mm, slope, step, vertical_area)
+    return settings.stiffness_MPa_per_mm * float(volume)
+
+
+def near_part(
+    field: GapField, body: ContactBody, T_field_body: RigidTransform, within_mm: float
+) -> ContactBody:
+    """Return the faces of a body that lie within a distance of the field, by the band.
+
+    As long as no point of the body moves by more than `within_mm` less the reach and a voxel, they
+    hold every face that can come within reach.
+    """
+    band = field.sdf.sample(body.points, T_field_body)
+    face = np.flatnonzero((band < within_mm)[body.faces].any(axis=1))
+    used, local = np.unique(body.faces[face], return_inverse=True)
+    return ContactBody(
+        body.name, body.points[used], local.reshape(-1, 3).astype(np.int32), body.tooth[face]
+    )

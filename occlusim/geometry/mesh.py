@@ -87,5 +87,5 @@ class PaintedMesh:
         fields = {name: frozen(values, np.float64) for name, values in self.fields.items()}
         for name, values in fields.items():
             if values.shape != (len(self.mesh.vertices),):
-                raise MeshError(f"mesh: field {name} of shape {values.shape}, one per vertex wanted")
+                raise MeshError(f"mesh: field {name} has {values.shape}, one per vertex wanted")
         object.__setattr__(self, "fields", fields)

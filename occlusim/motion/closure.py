@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from occlusim.arrays import Float64Array, Int32Array
+from occlusim.contact.field import GapField
 from occlusim.contact.foundation import (
     BodyLoad,
     ContactBody,
@@ -24,7 +25,6 @@ from occlusim.contact.foundation import (
     footprint,
     support_N,
 )
-from occlusim.contact.gap import GapField
 from occlusim.errors import DegenerateProblem, NotConverged
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.hinge import Hinge
@@ -120,17 +120,22 @@ def close_to_load(
         If the rounds run out.
     """
     opening = start_rad
-    travelled = 0.0
+    travelled, reach_mm = 0.0, settings.max_step_mm
     for round_ in range(1, settings.max_rounds + 1):
         pose = hinge.pose(opening)
         prints, leasts = _prints(oppositions, pose, foundation)
         slopes = [
-            _gap_slope(print_, o, hinge, pose) for print_, o in zip(prints, oppositions, strict=True)
+            _gap_slope(print_, o, hinge, pose)
+            for print_, o in zip(prints, oppositions, strict=True)
         ]
         ups = [o.up(superior, pose) for o in oppositions]
         step = _linear_step(prints, slopes, ups, load_N, foundation, settings)
         if step is None:
             step = -_approach(leasts, oppositions, settings) / settings.lever_mm
+        elif step * settings.lever_mm >= settings.max_step_mm:
+            # Deep overlap: open in growing steps. Closing never grows, it could pass through.
+            step = reach_mm / settings.lever_mm
+            reach_mm *= 2.0
         travelled += abs(step) * settings.lever_mm
         if travelled > settings.search_mm:
             raise DegenerateProblem(
@@ -139,12 +144,11 @@ def close_to_load(
                 "to one patient"
             )
         if abs(step) * settings.lever_mm < settings.tolerance_mm:
-            gaps = [p.gap_mm for p in prints]
             return Closure(
                 opening,
                 pose,
                 load_N,
-                support_N(prints, gaps, ups, foundation),
+                _support(prints, slopes, ups, 0.0, foundation),
                 round_,
                 tuple(prints),
                 tuple(body_load(p, p.gap_mm, foundation) for p in prints),
@@ -175,6 +179,18 @@ def _gap_slope(
     return -np.einsum("ij,ij->i", pose.rotate(print_.direction), velocity)
 
 
+def _support(
+    prints: Sequence[Footprint],
+    slopes: Sequence[Float64Array],
+    ups: Sequence[Float64Array],
+    step: float,
+    foundation: FoundationSettings,
+) -> float:
+    """Return the vertical force, N, of all bodies after a linear change of opening."""
+    parts = zip(prints, slopes, ups, strict=True)
+    return sum(support_N(p, slope, step, up, foundation) for p, slope, up in parts)
+
+
 def _linear_step(
     prints: Sequence[Footprint],
     slopes: Sequence[Float64Array],
@@ -186,8 +202,7 @@ def _linear_step(
     """Return the change of opening, rad, that carries the load, within one step; None: too far."""
 
     def excess_N(step: float) -> float:
-        gaps = [p.gap_mm + step * g for p, g in zip(prints, slopes, strict=True)]
-        return support_N(prints, gaps, ups, foundation) - load_N
+        return _support(prints, slopes, ups, step, foundation) - load_N
 
     bound = settings.max_step_mm / settings.lever_mm
     at_rest = excess_N(0.0)
@@ -201,7 +216,7 @@ def _linear_step(
     return _falling_root(excess_N, low, high, f_low, f_high, settings)
 
 
-def _falling_root(excess_N, low, high, f_low, f_high, settings: ClosureSettings) -> float:  # noqa: ANN001, PLR0913
+def _falling_root(excess_N, low, high, f_low, f_high, settings: ClosureSettings) -> float:
     """Return the root of a falling function on [low, high] by regula falsi (Illinois)."""
     tolerance = 0.1 * settings.tolerance_mm / settings.lever_mm
     side = 0
@@ -233,4 +248,4 @@ def _approach(
     known = [least for least in leasts if np.isfinite(least)]
     if known:
         return max(0.5 * min(known), settings.max_step_mm)
-    return 0.5 * min(o.field.sdf.settings.band_mm for o in oppositions)
+    return 0.5 * min(o.field.sdf.band_mm for o in oppositions)

@@ -1,4 +1,4 @@
-"""The datum: against what is the crown high?
+"""The datum: what the crown is high against.
 
 The recorded bite was taken at an unknown clench, so the gap there is information, not a verdict.
 The crown is measured against the tightness of its natural neighbours at the light-load closure

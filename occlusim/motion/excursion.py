@@ -8,13 +8,13 @@ interpolation, so that the path is continuous to the stated tolerance: a facet's
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from occlusim.arrays import Float64Array, frozen
-from occlusim.contact.foundation import FoundationSettings
+from occlusim.contact.foundation import FoundationSettings, near_part
 from occlusim.errors import InputError
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
@@ -28,7 +28,7 @@ class ExcursionSettings:
     step_mm: float = 0.1
     length_mm: float = 5.0
     interpolation_mm: float = 5e-4
-    max_depth: int = 2
+    max_depth: int = 3
 
     def __post_init__(self) -> None:
         if not 0.01 <= self.step_mm <= self.length_mm:
@@ -40,15 +40,21 @@ class ExcursionSettings:
 
 @dataclass(frozen=True, slots=True)
 class GuidedPath:
-    """A movement guided by the teeth: parameter_mm (n,) knots, opening_rad (n,) solved there."""
+    """A movement guided by the teeth.
+
+    step_mm (m,): the even steps asked for; parameter_mm (n,): all solved knots, the steps among
+    them; opening_rad (n,) solved there.
+    """
 
     name: str
+    step_mm: Float64Array
     parameter_mm: Float64Array
     opening_rad: Float64Array
     hinge_at: Callable[[float], Hinge]
     worst_residual_N: float
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "step_mm", frozen(self.step_mm, np.float64))
         object.__setattr__(self, "parameter_mm", frozen(self.parameter_mm, np.float64))
         object.__setattr__(self, "opening_rad", frozen(self.opening_rad, np.float64))
 
@@ -68,7 +74,54 @@ class GuidedPath:
         ]
 
 
-def follow(
+class _Window:
+    """The faces near contact around a pose, found again when the jaw has moved too far.
+
+    Only these are looked at, so a step costs what it touches and not what a scan holds.
+    """
+
+    def __init__(self, oppositions: tuple[Opposition, ...], reach_mm: float) -> None:
+        self._whole = oppositions
+        self._near: tuple[Opposition, ...] = ()
+        self._anchor: RigidTransform | None = None
+        voxel_mm = max(o.field.sdf.voxel_mm for o in oppositions)
+        band_mm = min(o.field.sdf.band_mm for o in oppositions)
+        self._within_mm = 0.9 * band_mm
+        self._corners = [_box_corners(o.body.points) for o in oppositions]
+        self._slack_mm = self._within_mm - reach_mm - 2.0 * voxel_mm
+
+    def around(self, pose: RigidTransform) -> tuple[Opposition, ...]:
+        """Return oppositions of the near faces that hold around a pose."""
+        if self._anchor is None or self._moved_mm(pose) > 0.5 * self._slack_mm:
+            self._anchor = pose
+            self._near = tuple(
+                replace(o, body=near_part(o.field, o.body, o.T_field_body(pose), self._within_mm))
+                for o in self._whole
+            )
+        return self._near
+
+    def holds(self, pose: RigidTransform) -> bool:
+        """Return whether the near faces still hold every face within reach at a pose."""
+        return self._moved_mm(pose) <= self._slack_mm
+
+    def _moved_mm(self, pose: RigidTransform) -> float:
+        """Return the most that a point of a body has moved since the window was laid."""
+        anchor = pose if self._anchor is None else self._anchor
+        most = 0.0
+        for o, corners in zip(self._whole, self._corners, strict=True):
+            apart = o.T_field_body(pose).apply(corners) - o.T_field_body(anchor).apply(corners)
+            most = max(most, float(np.linalg.norm(apart, axis=1).max()))
+        return most
+
+
+def _box_corners(points: Float64Array) -> Float64Array:
+    """Return the eight corners of the box around points: no point moves more than they do."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    pick = np.array([[(i >> k) & 1 for k in range(3)] for i in range(8)])
+    return np.where(pick == 1, high, low)
+
+
+def follow(  # noqa: PLR0913
     name: str,
     hinge_at: Callable[[float], Hinge],
     oppositions: Sequence[Opposition],
@@ -79,7 +132,7 @@ def follow(
     settings: ExcursionSettings,
     *,
     start_rad: float,
-) -> GuidedPath:  # noqa: PLR0913
+) -> GuidedPath:
     """Return the path on which the teeth carry `load_N` at every step.
 
     Parameters
@@ -101,12 +154,22 @@ def follow(
         As `close_to_load`.
     """
     solved: dict[float, Closure] = {}
+    window = _Window(tuple(oppositions), foundation.reach_mm)
 
     def solve(s: float, guess: float) -> float:
         if s not in solved:
-            solved[s] = close_to_load(
-                hinge_at(s), oppositions, superior, load_N, foundation, closure, start_rad=guess
+            hinge = hinge_at(s)
+            near = window.around(hinge.pose(guess))
+            found = close_to_load(
+                hinge, near, superior, load_N, foundation, closure, start_rad=guess
             )
+            if not window.holds(found.T_upper_lower):
+                near = window.around(found.T_upper_lower)
+                found = close_to_load(
+                    hinge, oppositions, superior, load_N, foundation, closure,
+                    start_rad=found.opening_rad,
+                )  # fmt: skip
+            solved[s] = found
         return solved[s].opening_rad
 
     n_steps = max(1, round(settings.length_mm / settings.step_mm))
@@ -120,6 +183,7 @@ def follow(
     knots = np.array(sorted(solved))
     return GuidedPath(
         name,
+        grid,
         knots,
         np.array([solved[s].opening_rad for s in knots]),
         hinge_at,
@@ -135,15 +199,13 @@ def _refine(
     settings: ExcursionSettings,
 ) -> None:
     """Add solved midpoints until the interpolation holds, `max_depth` halvings at most."""
-    intervals = [(grid[i], grid[i + 1]) for i in range(len(grid) - 1)]
-    for _ in range(settings.max_depth):
+    waiting = [(grid[i], grid[i + 1], 1) for i in reversed(range(len(grid) - 1))]
+    while waiting:
+        a, b, depth = waiting.pop()
         knots = np.array(sorted(solved))
         between = PchipInterpolator(knots, [solved[s].opening_rad for s in knots])
-        doubtful = []
-        for a, b in intervals:
-            middle = 0.5 * (a + b)
-            guess = float(between(middle))
-            error_mm = abs(solve(middle, guess) - guess) * closure.lever_mm
-            if error_mm > settings.interpolation_mm:
-                doubtful += [(a, middle), (middle, b)]
-        intervals = doubtful
+        middle = 0.5 * (a + b)
+        guess = float(between(middle))
+        error_mm = abs(solve(middle, guess) - guess) * closure.lever_mm
+        if error_mm > settings.interpolation_mm and depth < settings.max_depth:
+            waiting += [(middle, b, depth + 1), (a, middle, depth + 1)]

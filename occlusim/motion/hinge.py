@@ -32,5 +32,5 @@ class Hinge:
         return turn @ self.T_upper_lower
 
     def opening_velocity(self, points: Float64Array) -> Float64Array:
-        """Return the velocity (n, 3), mm/rad, of mandibular points (n, 3) given in the upper frame."""
+        """Return velocities (n, 3), mm/rad, of mandibular points (n, 3) in the upper frame."""
         return -np.cross(self.right, points - self.point)

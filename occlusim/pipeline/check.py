@@ -1,4 +1,4 @@
-"""The main job: one case from its files to an adjusted, proved crown. Read from `check_case` down."""
+"""The main job: one case from its files to an adjusted, proved crown."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ def check_case(
             masked,
         )  # fmt: skip
         jaw: JawStage = run_jaw_stage(inputs, placed, clock)
-        crown: CrownStage = run_crown(inputs, placed, jaw, clock, folder.path)
+        crown: CrownStage = run_crown(inputs, placed, jaw, clock, folder.work)
         findings = [*inputs.findings, *seen, *jaw.findings, *crown.findings]
         results = {
             "schema": 1,
@@ -127,5 +127,5 @@ def check_case(
         }
         for load in ("light", "heavy"):
             results["closure"][load]["with_crown"] = crown.closures[load]
-        write_outputs(inputs, placed, jaw, crown, results, findings, clock, folder.path, pictures)
+        write_outputs(inputs, placed, jaw, crown, results, findings, clock, folder.work, pictures)
     return CheckResult(results, Path(out))

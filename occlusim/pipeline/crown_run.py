@@ -9,7 +9,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from occlusim.arrays import BoolArray, Float64Array
-from occlusim.contact.gap import GapField, LeastGap, least_gap
+from occlusim.contact.field import GapField
+from occlusim.contact.least import LeastGap, least_gap
 from occlusim.errors import DegenerateProblem
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.excursion import GuidedPath
@@ -62,7 +63,7 @@ class MovementGaps:
 def movement_gaps(
     pair: CrownAgainst, path: GuidedPath, wanted_mm: Float64Array, *, resolution_mm: float = 5e-4
 ) -> MovementGaps:
-    """Return the crown's least gap at every knot of a path, refined between them at the minimum.
+    """Return the crown's least gap at every step of a path, refined between them at the minimum.
 
     Parameters
     ----------
@@ -71,11 +72,11 @@ def movement_gaps(
     path
         The guided path.
     wanted_mm : (n,)
-        Wanted gap at the path's knots.
+        Wanted gap at the path's steps.
     resolution_mm
         The minimum holds on the continuous path to this.
     """
-    s = path.parameter_mm
+    s = path.step_mm
     found = [pair.least_gap(pose) for pose in path.poses(s)]
     gaps = np.array([f.gap_mm for f in found])
     if not np.isfinite(gaps).any():
@@ -120,8 +121,9 @@ def opening_at_touch(
     widened = 0
     while gap_mm(low) > 0 or gap_mm(high) < 0:
         reach = (high - low) + 0.02 / lever_mm
-        low, high = (low - reach if gap_mm(low) > 0 else low), (
-            high + reach if gap_mm(high) < 0 else high
+        low, high = (
+            (low - reach if gap_mm(low) > 0 else low),
+            (high + reach if gap_mm(high) < 0 else high),
         )
         widened += 1
         if max(abs(low), abs(high)) * lever_mm > search_mm or widened > 20:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from occlusim.arrays import Int32Array
 from occlusim.case import Case, Crown
 from occlusim.errors import InputError, MeshError
 from occlusim.files.mesh_files import MeshFile, read_mesh
@@ -28,6 +30,7 @@ class Inputs:
     crown: Surface
     crown_file: MeshFile
     files: tuple[tuple[str, MeshFile], ...]
+    labels: Mapping[str, Int32Array]
     findings: tuple[Finding, ...]
 
     @property
@@ -62,6 +65,7 @@ def load_inputs(case: Case) -> Inputs:
     crown_spec = _only_crown(case)
     findings: list[Finding] = []
     files: list[tuple[str, MeshFile]] = []
+    labels: dict[str, Int32Array] = {}
 
     def scan(path: Any, role: str) -> Surface:
         file = read_mesh(path, units=case.scans.units, role=role)
@@ -72,9 +76,11 @@ def load_inputs(case: Case) -> Inputs:
         _stop_at_errors(found, file)
         if role == "crown":
             return Surface.build(file.mesh)
-        mesh, left_out = clean_scan(file.mesh, role)
-        findings.extend(left_out)
-        return Surface.build(mesh)
+        cleaned = clean_scan(file.mesh, found)
+        findings.extend(cleaned.left_out)
+        if "tooth" in file.fields:
+            labels[role] = np.asarray(file.fields["tooth"][cleaned.vertex], dtype=np.int32)
+        return Surface.build(cleaned.mesh)
 
     upper = scan(case.scans.upper, "upper")
     lower = scan(case.scans.lower, "lower")
@@ -89,6 +95,7 @@ def load_inputs(case: Case) -> Inputs:
         crown,
         files[-1][1],
         tuple(files),
+        labels,
         tuple(findings),
     )
     _check_crown_place(inputs)
@@ -99,8 +106,8 @@ def _only_crown(case: Case) -> Crown:
     if len(case.crowns) != 1 or len(case.crowns[0].iso) != 1:
         raise InputError(
             f"case {case.id}: {len(case.crowns)} crowns with "
-            f"{[len(crown.iso) for crown in case.crowns]} teeth given; this version checks one crown "
-            "of one tooth a case: write one case file a crown"
+            f"{[len(crown.iso) for crown in case.crowns]} teeth given; this version checks one "
+            "crown of one tooth a case: write one case file a crown"
         )
     return case.crowns[0]
 

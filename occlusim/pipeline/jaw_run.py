@@ -63,9 +63,7 @@ class JawRun:
     paths: tuple[GuidedPath, ...]
 
 
-def run_jaw(
-    model: JawModel, natural: Opposition, progress: Callable[[str], None]
-) -> JawRun:
+def run_jaw(model: JawModel, natural: Opposition, progress: Callable[[str], None]) -> JawRun:
     """Return closures and paths of the jaw guided by the natural teeth alone.
 
     Raises
@@ -78,15 +76,7 @@ def run_jaw(
     light = close_jaw(model, hinge, (natural,), model.light_N, 0.0)
     progress("heavy closure")
     heavy = close_jaw(model, hinge, (natural,), model.heavy_N, light.opening_rad)
-    paths = [
-        GuidedPath(
-            "centric",
-            np.zeros(1),
-            np.array([light.opening_rad]),
-            model.hinge_at("centric"),
-            abs(light.support_N - light.load_N),
-        )
-    ]
+    paths = [resting("centric", model, light.opening_rad, abs(light.support_N - light.load_N))]
     for name, settings in model.excursions.items():
         progress(name.replace("_", " "))
         paths.append(
@@ -103,6 +93,14 @@ def run_jaw(
             )
         )
     return JawRun(light, heavy, tuple(paths))
+
+
+def resting(name: str, model: JawModel, opening_rad: float, residual_N: float) -> GuidedPath:
+    """Return a path of one pose on the hinge of the recorded bite."""
+    here = np.zeros(1)
+    return GuidedPath(
+        name, here, here, np.array([opening_rad]), model.hinge_at("centric"), residual_N
+    )
 
 
 def close_jaw(

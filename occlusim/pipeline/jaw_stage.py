@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-from occlusim.arrays import Int32Array
+from occlusim.arrays import BoolArray, Int32Array
+from occlusim.contact.field import GapField
 from occlusim.contact.foundation import ContactBody, FoundationSettings
-from occlusim.contact.gap import GapField, least_gap
+from occlusim.contact.least import least_gap
 from occlusim.contact.patches import PairContact
 from occlusim.geometry.scan_check import Finding
 from occlusim.jaw.guidance import GuidanceSettings
@@ -15,7 +16,7 @@ from occlusim.motion.closure import Closure, ClosureSettings, Opposition
 from occlusim.motion.datum import Datum, natural_datum
 from occlusim.motion.excursion import ExcursionSettings
 from occlusim.pipeline.inputs import Inputs
-from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, run_jaw
+from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, resting, run_jaw
 from occlusim.pipeline.placing import Placed, propped_finding
 from occlusim.pipeline.results import closure_part, datum_part, pairs_of
 from occlusim.sdf import SdfSettings
@@ -30,6 +31,7 @@ class JawStage:
     own: GapField
     antagonist_tooth: Int32Array
     natural: Opposition
+    natural_faces: BoolArray
     run: JawRun
     datum: Datum
     findings: tuple[Finding, ...]
@@ -51,9 +53,7 @@ class JawStage:
 def run_jaw_stage(inputs: Inputs, placed: Placed, clock: Any) -> JawStage:
     """Return fields, closures, datum and paths of a case's natural jaw."""
     is_upper = inputs.crown_spec.is_upper
-    own, other = (
-        (inputs.upper, inputs.lower) if is_upper else (inputs.lower, inputs.upper)
-    )
+    own, other = (inputs.upper, inputs.lower) if is_upper else (inputs.lower, inputs.upper)
     own_tooth, other_tooth = (
         (placed.upper_tooth, placed.lower_tooth)
         if is_upper
@@ -71,10 +71,12 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, clock: Any) -> JawStage:
     with clock.stage("datum", "datum: the natural contacts beside the crown"):
         pairs = exact_pairs(run.light, natural, own_field, own_tooth, model)
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
+        if datum.is_recorded:
+            run = replace(run, paths=(resting("centric", model, 0.0, 0.0), *run.paths[1:]))
     T_antagonist_own = natural.T_field_body(placed.T_upper_lower)
     findings = propped_finding(inputs, other, placed.masked, T_antagonist_own)
     return JawStage(
-        model, antagonist, own_field, other_tooth, natural, run, datum, tuple(findings)
+        model, antagonist, own_field, other_tooth, natural, kept, run, datum, tuple(findings)
     )
 
 
@@ -113,7 +115,7 @@ def exact_pairs(
     own_tooth: Int32Array,
     model: JawModel,
 ) -> tuple[PairContact, ...]:
-    """Return the closure's pairs with the exact least gap of both surfaces, not of vertices only."""
+    """Return the closure's pairs with the exact least gap of both surfaces."""
     T = natural.T_field_body(closure.T_upper_lower)
     exact = []
     for pair in pairs_of(closure, 0, natural, model.superior):

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from occlusim.arrays import Float64Array
-from occlusim.contact.gap import GapField
+from occlusim.contact.field import GapField
 from occlusim.files.mesh_files import MeshFile, write_ply
 from occlusim.files.results_file import write_results, write_spots_csv
 from occlusim.geometry.mesh import PaintedMesh
@@ -18,12 +18,12 @@ from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.placing import Placed
+from occlusim.pipeline.units import UM
 from occlusim.report.colour import GAP, REDUCTION, paint
 from occlusim.report.html import write_report
 from occlusim.report.meshes import ReportMeshes
 from occlusim.report.pictures import write_pictures
 
-UM = 1000.0
 NEAR_CROWN_MM = 4.0
 
 
@@ -40,7 +40,7 @@ def write_outputs(  # noqa: PLR0913
 ) -> None:
     """Write every file of a run into a folder, which is moved into place by the caller."""
     with clock.stage("maps", "writing the coloured meshes"):
-        upper, lower = arch_maps(inputs, placed, jaw)
+        upper, lower = arch_maps(inputs, jaw)
         write_painted(folder / "upper_gap.ply", upper, _file(inputs, "upper"), "gap_um")
         write_painted(folder / "lower_gap.ply", lower, _file(inputs, "lower"), "gap_um")
         write_painted(folder / "crown_gap.ply", crown.before, inputs.crown_file, "gap_um")
@@ -86,7 +86,7 @@ def write_painted(path: Path, painted: PaintedMesh, source: MeshFile, shown: str
     )
 
 
-def arch_maps(inputs: Inputs, placed: Placed, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
+def arch_maps(inputs: Inputs, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
     """Return both arches with the gap at the light closure, each in its own scan's frame."""
     T_upper_lower = jaw.run.light.T_upper_lower
     crown_is_upper = inputs.crown_spec.is_upper
@@ -108,9 +108,7 @@ def _gap_map(
 def antagonist_near_crown(inputs: Inputs, placed: Placed, jaw: JawStage) -> PaintedMesh:
     """Return the opposing teeth near the crown at the recorded bite, in the crown's coordinates."""
     T_upper_lower = placed.T_upper_lower
-    T_crown_antagonist = (
-        T_upper_lower if inputs.crown_spec.is_upper else T_upper_lower.inverse()
-    )
+    T_crown_antagonist = T_upper_lower if inputs.crown_spec.is_upper else T_upper_lower.inverse()
     mesh = jaw.antagonist.surface.mesh.transformed(T_crown_antagonist)
     low = inputs.crown.mesh.vertices.min(axis=0) - NEAR_CROWN_MM
     high = inputs.crown.mesh.vertices.max(axis=0) + NEAR_CROWN_MM

@@ -16,9 +16,9 @@ from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import JawFrame, frame_from_condyles, frame_from_landmarks
 from occlusim.jaw.landmarks import Landmarks, find_landmarks
 from occlusim.jaw.orientation import ArchOrientation, orient_arches
-from occlusim.jaw.teeth import locate_teeth
+from occlusim.jaw.tooth_location import locate_teeth
 from occlusim.pipeline.inputs import Inputs
-from occlusim.pipeline.results import numbers
+from occlusim.pipeline.units import UM, numbers
 from occlusim.registration.bite import BiteRegistration, register_bite
 from occlusim.registration.quality import QualityVerdict, judge_bite, require_accepted
 from occlusim.registration.uncertainty import covariance_about
@@ -59,12 +59,12 @@ def mount(inputs: Inputs, T_upper_lower: RigidTransform) -> tuple[ArchOrientatio
     given = inputs.case.mounting
     if given.incisal_mm is not None:
         landmarks = Landmarks(
-            np.array(given.incisal_mm), np.array(given.right_molar_mm), np.array(given.left_molar_mm)
+            np.array(given.incisal_mm),
+            np.array(given.right_molar_mm),
+            np.array(given.left_molar_mm),
         )
     else:
-        landmarks = find_landmarks(
-            inputs.lower, orientation.transformed(T_upper_lower.inverse())
-        )
+        landmarks = find_landmarks(inputs.lower, orientation.transformed(T_upper_lower.inverse()))
     landmarks = landmarks.transformed(T_upper_lower)
     if given.right_condyle_mm is not None and given.left_condyle_mm is not None:
         frame = frame_from_condyles(given.right_condyle_mm, given.left_condyle_mm, landmarks)
@@ -73,9 +73,7 @@ def mount(inputs: Inputs, T_upper_lower: RigidTransform) -> tuple[ArchOrientatio
     return orientation, frame
 
 
-def judge(
-    inputs: Inputs, registration: BiteRegistration, frame: JawFrame
-) -> QualityVerdict:
+def judge(inputs: Inputs, registration: BiteRegistration, frame: JawFrame) -> QualityVerdict:
     """Return the verdict on the bite record at the crown and both last molars.
 
     Raises
@@ -108,13 +106,10 @@ def place_teeth(
     centroid = inputs.crown.mesh.vertices.mean(axis=0)
     found: list[Int32Array] = []
     findings: list[Finding] = []
-    fields = {role: file.fields for role, file in inputs.files}
     for is_upper, surface in ((True, inputs.upper), (False, inputs.lower)):
         there = orientation if is_upper else orientation.transformed(T_upper_lower.inverse())
         known = {spec.iso[0]: centroid} if spec.is_upper == is_upper else {}
-        labels = fields["upper" if is_upper else "lower"].get("tooth")
-        if labels is not None and len(labels) != len(surface.mesh.vertices):
-            labels = None
+        labels = inputs.labels.get("upper" if is_upper else "lower")
         teeth = locate_teeth(
             surface, there, is_upper=is_upper, known=known, missing=missing, labels=labels
         )
@@ -124,8 +119,8 @@ def place_teeth(
                 Finding(
                     "warning",
                     "teeth_uncertain",
-                    f"the teeth of the {'upper' if is_upper else 'lower'} scan were placed with low "
-                    f"confidence ({teeth.confidence:.2f}); tooth numbers of contacts may be wrong",
+                    f"the teeth of the {'upper' if is_upper else 'lower'} scan were placed with "
+                    f"low confidence ({teeth.confidence:.2f}); tooth numbers of contacts may be wrong",
                     "upper" if is_upper else "lower",
                 )
             )
@@ -175,7 +170,7 @@ def propped_finding(
         Finding(
             "warning",
             "record_propped",
-            f"at the crown's place the scan overlaps the opposing teeth by {-least * 1000:.0f} um in "
+            f"at the crown's place the scan overlaps the opposing teeth by {-least * UM:.0f} um in "
             "the bite record: if the bite was taken on it, the record is propped open",
             "upper" if inputs.crown_spec.is_upper else "lower",
             int((gap < 0).sum()),

@@ -14,13 +14,7 @@ from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import Closure, Opposition
 from occlusim.motion.datum import Datum
 from occlusim.pipeline.crown_run import MovementGaps
-
-UM = 1000.0
-
-
-def numbers(values: Float64Array, digits: int = 6) -> list[Any]:
-    """Return an array as nested lists rounded to `digits`; NaN becomes null when written."""
-    return np.round(np.asarray(values, dtype=np.float64), digits).tolist()
+from occlusim.pipeline.units import UM, numbers
 
 
 def closure_part(

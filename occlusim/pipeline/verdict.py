@@ -8,6 +8,7 @@ from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.placing import Placed
+from occlusim.pipeline.units import UM
 
 LEAST_COVERAGE = 0.98
 
@@ -28,7 +29,7 @@ def verdict_part(
         reasons.append(crown.withheld)
     reasons += [
         f"spot {spot.id}: the wall would become thinner than "
-        f"{inputs.crown_spec.min_thickness_mm:g} mm; {spot.shortfall_mm * 1000:.0f} um are left"
+        f"{inputs.crown_spec.min_thickness_mm:g} mm; {spot.shortfall_mm * UM:.0f} um are left"
         for spot in crown.plan.spots
         if not spot.feasible
     ]

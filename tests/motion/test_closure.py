@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from occlusim.contact.foundation import ContactBody, FoundationSettings
-from occlusim.contact.gap import GapField
+from occlusim.contact.field import GapField
 from occlusim.errors import DegenerateProblem
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
@@ -26,10 +26,12 @@ def plate(z_mm, size_mm=4.0, n=40):
     x, y = np.meshgrid(t, t + LEVER_MM, indexing="ij")
     vertices = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, z_mm)])
     i = np.arange(n * (n + 1)).reshape(n, n + 1)[:, :-1].ravel()
-    faces = np.concatenate([
-        np.column_stack([i, i + 1, i + n + 1]),
-        np.column_stack([i + 1, i + n + 2, i + n + 1]),
-    ])
+    faces = np.concatenate(
+        [
+            np.column_stack([i, i + 1, i + n + 1]),
+            np.column_stack([i + 1, i + n + 2, i + n + 1]),
+        ]
+    )
     return TriangleMesh(vertices, faces)
 
 
@@ -41,10 +43,12 @@ def cap(centre, radius_mm=RADIUS_MM, half_angle=0.35, n=160):
     direction /= np.linalg.norm(direction, axis=-1, keepdims=True)
     vertices = centre + radius_mm * direction.reshape(-1, 3)
     i = np.arange(n * (n + 1)).reshape(n, n + 1)[:, :-1].ravel()
-    faces = np.concatenate([
-        np.column_stack([i, i + n + 1, i + 1]),
-        np.column_stack([i + 1, i + n + 1, i + n + 2]),
-    ])
+    faces = np.concatenate(
+        [
+            np.column_stack([i, i + n + 1, i + 1]),
+            np.column_stack([i + 1, i + n + 1, i + n + 2]),
+        ]
+    )
     return TriangleMesh(vertices, faces)
 
 
@@ -95,9 +99,7 @@ def test_no_load_is_first_contact():
     field = opposition(
         plate(PLANE_MM), cap(np.array([0.0, LEVER_MM, centre_z])), field_is_upper=True
     )
-    found = close_to_load(
-        hinge(), [field], SUPERIOR, 1e-4, FoundationSettings(), ClosureSettings()
-    )
+    found = close_to_load(hinge(), [field], SUPERIOR, 1e-4, FoundationSettings(), ClosureSettings())
     expected = angle_of_depth(0.0, centre_z)
     assert_allclose(found.opening_rad * LEVER_MM, expected * LEVER_MM, rtol=0, atol=1e-3)
 
@@ -133,9 +135,7 @@ def test_a_rigid_motion_of_everything_changes_nothing():
         [opposition(table.transformed(turn), sphere.transformed(turn), field_is_upper=True)],
         turn.rotate(SUPERIOR), 5.0, FoundationSettings(), ClosureSettings(),
     )  # fmt: skip
-    assert_allclose(
-        moved.opening_rad * LEVER_MM, still.opening_rad * LEVER_MM, rtol=0, atol=1e-4
-    )
+    assert_allclose(moved.opening_rad * LEVER_MM, still.opening_rad * LEVER_MM, rtol=0, atol=1e-4)
 
 
 def test_surfaces_that_never_meet_are_refused():

@@ -1,0 +1,350 @@
+"""The crown of a case: gaps along the natural jaw's paths, spots, reduction, and the proof."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from occlusim.arrays import Float64Array
+from occlusim.contact.field import GapField
+from occlusim.contact.foundation import ContactBody, FoundationSettings
+from occlusim.crown.clearance import CrownPath
+from occlusim.crown.location import CrownOrientation
+from occlusim.crown.reduction import ReductionPlan, ReductionSettings, plan_reduction
+from occlusim.crown.thickness import CrownWalls
+from occlusim.files.mesh_files import read_mesh, write_ply, write_stl
+from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
+from occlusim.geometry.scan_check import Finding
+from occlusim.geometry.surface import Surface
+from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.pose import incisal_opening
+from occlusim.motion.closure import Opposition
+from occlusim.motion.datum import natural_datum
+from occlusim.motion.excursion import GuidedPath
+from occlusim.pipeline.crown_run import (
+    CrownAgainst,
+    MovementGaps,
+    coverage,
+    opening_at_touch,
+    paths_gaps,
+    wanted_gap,
+)
+from occlusim.pipeline.inputs import Inputs
+from occlusim.pipeline.jaw_run import close_jaw
+from occlusim.pipeline.jaw_stage import JawStage, exact_pairs
+from occlusim.pipeline.placing import Placed, crown_centroid
+from occlusim.pipeline.results import closure_part, movement_part, spot_part
+from occlusim.pipeline.units import UM
+from occlusim.sdf import SdfSettings
+
+
+@dataclass(frozen=True, slots=True)
+class CrownState:
+    """A crown, as designed or as adjusted, run along the paths."""
+
+    field: GapField
+    recorded_gap_mm: float
+    supported_gap_mm: float
+    movements: tuple[MovementGaps, ...]
+    closures: dict[str, dict[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class CrownStage:
+    """Everything about the crown: before, the plan, after, painted meshes, findings."""
+
+    first: CrownState
+    plan: ReductionPlan
+    after: CrownState
+    n_spots_after: int
+    missing_contact_mm: float | None
+    incisal_opening_mm: float
+    coverage: float
+    withheld: str | None
+    before: PaintedMesh
+    adjusted: PaintedMesh
+    T_upper_crown: RigidTransform
+    tooth: int
+    findings: tuple[Finding, ...]
+
+    @property
+    def closures(self) -> dict[str, dict[str, Any]]:
+        """The closures with the crown in, as designed."""
+        return self.first.closures
+
+    def part(self) -> dict[str, Any]:
+        """Return the crown's part of the results."""
+        return {
+            "tooth": str(self.tooth),
+            "recorded_gap_um": self.first.recorded_gap_mm * UM,
+            "recorded_supported_gap_um": self.first.supported_gap_mm * UM,
+            "incisal_opening_um": self.incisal_opening_mm * UM,
+            "missing_contact_um": None
+            if self.missing_contact_mm is None
+            else self.missing_contact_mm * UM,
+            "movements": [movement_part(m) for m in self.first.movements],
+            "spots": [spot_part(s, self.T_upper_crown) for s in self.plan.spots],
+            "removed_volume_mm3": self.plan.volume_mm3,
+            "after": {
+                "recorded_gap_um": self.after.recorded_gap_mm * UM,
+                "movements": [movement_part(m) for m in self.after.movements],
+                "n_spots": self.n_spots_after,
+                "closure": self.after.closures,
+            },
+        }
+
+
+def run_crown(
+    inputs: Inputs, placed: Placed, jaw: JawStage, clock: Any, folder: Path
+) -> CrownStage:
+    """Return the crown's gaps, plan and proof; the adjusted crown is written to the folder."""
+    spec, targets = inputs.crown_spec, inputs.case.targets
+    wanted = wanted_functions(inputs, jaw)
+    paths = jaw.run.paths
+    with clock.stage("crown", "crown: gaps along every movement"):
+        first = crown_state(inputs, jaw, inputs.crown, wanted)
+        pair = against(jaw, first.field, spec.is_upper)
+        hinge = jaw.model.hinge_at("centric")(0.0)
+        touch = opening_at_touch(pair, hinge, jaw.model.closure.lever_mm)
+        covered = coverage(pair, jaw.run.light.T_upper_lower, _up(jaw, spec.is_upper))
+    with clock.stage("reduction", "reduction: what to take off"):
+        settings = ReductionSettings(
+            min_thickness_mm=spec.min_thickness_mm, tolerance_mm=targets.tolerance_um / UM
+        )
+        orientation = crown_orientation(inputs, placed)
+        inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
+        walls = CrownWalls.build(inputs.crown, orientation.occlusal, inner)
+        used, withheld = asked_paths(inputs, paths)
+        antagonist = teeth_only(jaw)
+        crown_paths = [crown_path(p, wanted[p.name], spec.is_upper) for p in used]
+        plan = plan_reduction(
+            inputs.crown.mesh,
+            antagonist,
+            crown_paths,
+            settings,
+            walls=walls,
+            orientation=orientation,
+            surface=inputs.crown,
+        )
+    with clock.stage("proof", "proof: the adjusted crown as written, run again"):
+        written = write_adjusted(inputs, plan, folder)
+        again = Surface.build(written)
+        after = crown_state(inputs, jaw, again, wanted)
+        left = plan_reduction(
+            written,
+            antagonist,
+            crown_paths,
+            replace(settings, min_thickness_mm=0.0),
+            surface=again,
+        )
+    with clock.stage("stiffness", "the foundation's stiffness, ten times softer and stiffer"):
+        findings = stiffness_findings(inputs, jaw, pair, first)
+    T_upper_crown = RigidTransform.identity() if spec.is_upper else placed.T_upper_lower
+    return CrownStage(
+        first,
+        plan,
+        after,
+        len([s for s in left.spots if s.normal_depth_mm > 0.001]),
+        missing_contact(first, targets.tolerance_um / UM),
+        float(
+            np.sign(touch) * incisal_opening(placed.frame, hinge.pose(touch), placed.T_upper_lower)
+        ),
+        covered,
+        withheld,
+        painted(jaw, inputs.crown, plan, spec.is_upper, after=False),
+        painted(jaw, again, left, spec.is_upper, after=True),
+        T_upper_crown,
+        spec.iso[0],
+        tuple(findings),
+    )
+
+
+def against(jaw: JawStage, crown: GapField, is_upper: bool) -> CrownAgainst:
+    """Return the crown with the opposing teeth."""
+    return CrownAgainst(crown, jaw.antagonist, jaw.antagonist_tooth > 0, is_upper)
+
+
+def teeth_only(jaw: JawStage) -> Surface:
+    """Return the opposing arch's surface for the sweep."""
+    return jaw.antagonist.surface
+
+
+def crown_state(
+    inputs: Inputs,
+    jaw: JawStage,
+    crown: Surface,
+    wanted: dict[str, Callable[[Float64Array], Float64Array]],
+) -> CrownState:
+    """Return a crown's gaps at the recorded bite and along the paths, and its closures."""
+    is_upper = inputs.crown_spec.is_upper
+    field = GapField.build(crown, SdfSettings())
+    pair = against(jaw, field, is_upper)
+    recorded = pair.least_gap(jaw.model.T_upper_lower)
+    paths = jaw.run.paths
+    gaps = paths_gaps(pair, paths, [wanted[p.name](p.step_mm) for p in paths])
+    body = ContactBody(
+        "crown",
+        crown.mesh.vertices,
+        crown.mesh.faces,
+        np.full(len(crown.mesh.faces), inputs.crown_spec.iso[0]),
+    )
+    both = (jaw.natural, Opposition(jaw.antagonist, body, not is_upper, jaw.antagonist_tooth))
+    hinge = jaw.model.hinge_at("centric")(0.0)
+    closures = {}
+    for name, load_N, start in (
+        ("light", jaw.model.light_N, jaw.run.light.opening_rad),
+        ("heavy", jaw.model.heavy_N, jaw.run.heavy.opening_rad),
+    ):
+        closed = close_jaw(jaw.model, hinge, both, load_N, start)
+        closures[name] = closure_part(closed, both, jaw.model.superior, 1)
+    return CrownState(field, recorded.gap_mm, recorded.supported_gap_mm, gaps, closures)
+
+
+def wanted_functions(
+    inputs: Inputs, jaw: JawStage
+) -> dict[str, Callable[[Float64Array], Float64Array]]:
+    """Return for every movement the wanted gap (mm) as a function of the parameter (mm).
+
+    A crown that shares the guidance is asked for no more clearance than in closure.
+    """
+    targets, spec = inputs.case.targets, inputs.crown_spec
+    centric_mm = jaw.datum.g_nat_mm + inputs.case.centric_um(spec) / UM
+    shares = spec.guidance == "shared"
+
+    def function(name: str) -> Callable[[Float64Array], Float64Array]:
+        is_flat = name == "centric" or shares
+        return lambda s: wanted_gap(
+            s, centric_mm, targets.excursion_um / UM, targets.ramp_mm, is_flat
+        )
+
+    return {path.name: function(path.name) for path in jaw.run.paths}
+
+
+def asked_paths(
+    inputs: Inputs, paths: tuple[GuidedPath, ...]
+) -> tuple[list[GuidedPath], str | None]:
+    """Return the paths that the reduction answers to, and in words what is withheld."""
+    spec = inputs.crown_spec
+    if spec.guidance in ("none", "shared"):
+        return list(paths), None
+    closure = [p for p in paths if p.name == "centric"]
+    if spec.guidance == "guides":
+        return closure, None
+    return closure, (
+        f"tooth {spec.iso[0]} is an incisor or canine and its guidance is not stated: the "
+        'reduction for excursions is withheld; state guidance = "none", "shared" or "guides" in [crown]'
+    )
+
+
+def crown_path(
+    path: GuidedPath, wanted: Callable[[Float64Array], Float64Array], crown_is_upper: bool
+) -> CrownPath:
+    """Return the crown's path in its antagonist's frame."""
+
+    def poses(parameter_mm: Float64Array) -> tuple[Float64Array, Float64Array]:
+        found = path.poses(parameter_mm)
+        if crown_is_upper:
+            found = [pose.inverse() for pose in found]
+        return np.stack([p.rotation for p in found]), np.stack([p.translation for p in found])
+
+    return CrownPath(path.name, path.parameter_mm, poses, wanted)
+
+
+def crown_orientation(inputs: Inputs, placed: Placed) -> CrownOrientation:
+    """Return occlusal, mesial and buccal directions in the crown's coordinates.
+
+    The arch is taken as a half circle about its middle: buccal points away from the middle of the
+    occlusal triangle, mesial along the arch to the front mid-line.
+    """
+    spec, frame = inputs.crown_spec, placed.frame
+    T_jaw_crown = frame.T_jaw_upper
+    if not spec.is_upper:
+        T_jaw_crown = T_jaw_crown @ placed.T_upper_lower
+    marks = frame.landmarks
+    middle = frame.T_jaw_upper.apply((marks.incisal + marks.right_molar + marks.left_molar) / 3.0)
+    here = frame.T_jaw_upper.apply(crown_centroid(inputs, placed.T_upper_lower))
+    outward = here - middle
+    outward[2] = 0.0
+    buccal = outward / np.linalg.norm(outward)
+    tangent = np.array([-buccal[1], buccal[0], 0.0])
+    incisal = frame.T_jaw_upper.apply(marks.incisal)
+    mesial = tangent if tangent @ (incisal - here) > 0 else -tangent
+    occlusal = np.array([0.0, 0.0, -1.0 if spec.is_upper else 1.0])
+    back = T_jaw_crown.inverse()
+    return CrownOrientation(
+        back.rotate(occlusal),
+        back.rotate(mesial),
+        back.rotate(buccal),
+        "palatal" if spec.is_upper else "lingual",
+    )
+
+
+def write_adjusted(inputs: Inputs, plan: ReductionPlan, folder: Path) -> TriangleMesh:
+    """Write the adjusted crown as PLY and STL and return it as read back from the PLY."""
+    file = inputs.crown_file
+    mesh = PaintedMesh(plan.adjusted, {"reduction_um": plan.depth_mm * UM})
+    write_ply(folder / "crown_adjusted.ply", mesh, float64=file.is_double, units=file.unit)
+    write_stl(folder / "crown_adjusted.stl", plan.adjusted, units=file.unit)
+    return read_mesh(folder / "crown_adjusted.ply", units=file.unit).mesh
+
+
+def missing_contact(state: CrownState, tolerance_mm: float) -> float | None:
+    """Return by how much the crown misses its contact in closure, mm; None where it does not."""
+    centric = next(m for m in state.movements if m.name == "centric")
+    excess = centric.least_mm - float(centric.wanted_mm[0])
+    return excess if excess > tolerance_mm else None
+
+
+def stiffness_findings(
+    inputs: Inputs, jaw: JawStage, pair: CrownAgainst, first: CrownState
+) -> list[Finding]:
+    """Return what a factor of ten in the foundation's stiffness does to the crown's answer."""
+    hinge = jaw.model.hinge_at("centric")(0.0)
+    centric = next(m for m in first.movements if m.name == "centric")
+    usual = jaw.datum.g_nat_mm - centric.least_mm
+    own_tooth = np.zeros(len(jaw.own.surface.mesh.faces), dtype=np.int32)
+    own_tooth[jaw.natural_faces] = jaw.natural.body.tooth
+    changes = []
+    for factor in (0.1, 10.0):
+        foundation = FoundationSettings(jaw.model.foundation.stiffness_MPa_per_mm * factor)
+        model = replace(jaw.model, foundation=foundation)
+        closed = close_jaw(model, hinge, (jaw.natural,), model.light_N, jaw.run.light.opening_rad)
+        pairs = exact_pairs(closed, jaw.natural, jaw.own, own_tooth, model)
+        datum = natural_datum(pairs, inputs.crown_spec.iso[0])
+        gap = pair.least_gap(closed.T_upper_lower).gap_mm
+        changes.append((datum.g_nat_mm - gap) - usual)
+    return [
+        Finding(
+            "info",
+            "stiffness_effect",
+            f"a foundation ten times softer changes the crown's height in closure by "
+            f"{changes[0] * UM:+.1f} um, ten times stiffer by {changes[1] * UM:+.1f} um",
+            "crown",
+        )
+    ]
+
+
+def painted(
+    jaw: JawStage, crown: Surface, plan: ReductionPlan, is_upper: bool, *, after: bool
+) -> PaintedMesh:
+    """Return the crown with its numbers: gaps at the light closure and per movement, reduction."""
+    T_upper_lower = jaw.run.light.T_upper_lower
+    T = T_upper_lower.inverse() if is_upper else T_upper_lower
+    fields = {"gap_um": jaw.antagonist.exact(crown.mesh.vertices, T, 1.0) * UM}
+    clearance = plan.clearance_mm
+    limit = ReductionSettings().clearance_limit_mm
+    fields["clearance_um"] = np.where(clearance >= limit, np.nan, clearance) * UM
+    if not after:
+        fields["reduction_um"] = plan.depth_mm * UM
+        fields["thickness_um"] = plan.thickness_before_mm * UM
+    return PaintedMesh(crown.mesh, fields)
+
+
+def _up(jaw: JawStage, crown_is_upper: bool) -> Float64Array:
+    if not crown_is_upper:
+        return jaw.model.superior
+    return -jaw.run.light.T_upper_lower.inverse().rotate(jaw.model.superior)
