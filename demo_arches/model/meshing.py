@@ -1,0 +1,125 @@
+"""Which part of each surface a scan shows, and how fine its triangles are."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from demo_arches.model.surface import Field, mesh_of
+from demo_arches.model.teeth import Arch
+
+OCCLUSAL_MM = 0.165
+CONTACT_MM = 0.125
+BOUNDS = {"upper": ((-38, 32, -44), (38, 97, -18)), "lower": ((-38, 32, -53), (38, 97, -28))}
+
+
+def arch_rim(jaw: str):
+    """Return the function that is positive where a scan of the arch is kept."""
+
+    def keep(p: np.ndarray) -> np.ndarray:
+        x, y, z = p.T
+        wave = 0.35 * np.sin(0.35 * x + 0.21 * y) + 0.25 * np.sin(0.8 * x - 0.3 * y)
+        front = np.clip((y - 50.0) / 36.0, 0.0, 1.0)
+        if jaw == "upper":
+            return -24.8 + 3.0 * front + wave - z
+        return z - (-49.0 - 1.3 * front + wave)
+
+    return keep
+
+
+def nearest_crown(arch: Arch, p: np.ndarray):
+    """Return how far points lie below the cusps of the nearest tooth, as a share of its length."""
+    best = np.full(len(p), np.inf)
+    depth = np.full(len(p), 2.0)
+    for i in range(len(arch.numbers)):
+        local = (p - arch.origin[i]) @ arch.axes[i].T
+        far = np.hypot(local[:, 0], local[:, 1])
+        near = far < best
+        best[near] = far[near]
+        depth[near] = -local[near, 2] / arch.shapes[i].length
+    return depth
+
+
+def nearest_tooth(arch: Arch, p: np.ndarray) -> np.ndarray:
+    """Return the number of the tooth whose axis is nearest, (n,)."""
+    far = np.stack([np.linalg.norm(((p - o) @ a.T)[:, :2], axis=1)
+                    for o, a in zip(arch.origin, arch.axes, strict=True)])  # fmt: skip
+    return np.array(arch.numbers)[far.argmin(axis=0)]
+
+
+def arch_sizes(arch: Arch, opponent: Field, fine: float = 1.0):
+    """Return the function that gives wanted edge lengths (n,) at points and normals."""
+
+    def size_of(p: np.ndarray, _n: np.ndarray) -> np.ndarray:
+        t = nearest_crown(arch, p)
+        size = np.interp(t, [0.0, 0.28, 0.55, 0.95, 1.25, 1.6],
+                         [OCCLUSAL_MM, OCCLUSAL_MM * 1.05, 0.27, 0.36, 0.55, 0.75])  # fmt: skip
+        gap = opponent.value(p)
+        return fine * np.minimum(size, CONTACT_MM + 0.12 * np.maximum(gap - 0.08, 0.0))
+
+    return size_of
+
+
+def arch_mesh(arch: Arch, field: Field, opponent: Field, phase: float = 0.0, fine: float = 1.0):
+    """Return vertices (V, 3) and faces of an arch's scan in the building frame, noise-free."""
+    return mesh_of(field, BOUNDS[arch.jaw], 0.3, arch_rim(arch.jaw),
+                   arch_sizes(arch, opponent, fine), rounds=5, phase=phase)  # fmt: skip
+
+
+def quality(vertices: np.ndarray, faces: np.ndarray) -> dict[str, float]:
+    """Return counts and the worst shapes: smallest angle (degrees), boundary loops."""
+    from demo_arches.model.remesh import edges_of
+
+    v = vertices[faces]
+    angles = []
+    for k in range(3):
+        a, b = v[:, (k + 1) % 3] - v[:, k], v[:, (k + 2) % 3] - v[:, k]
+        c = np.einsum("ij,ij->i", a, b) / np.linalg.norm(a, axis=1) / np.linalg.norm(b, axis=1)
+        angles.append(np.degrees(np.arccos(np.clip(c, -1, 1))))
+    low = np.min(angles, axis=0)
+    edge, face, _ = edges_of(faces)
+    rim = edge[face[:, 1] < 0]
+    loops = 0
+    if len(rim):
+        from scipy.sparse import coo_matrix
+        from scipy.sparse.csgraph import connected_components
+
+        used, new = np.unique(rim, return_inverse=True)
+        new = new.reshape(-1, 2)
+        graph = coo_matrix((np.ones(len(new)), (new[:, 0], new[:, 1])), (len(used),) * 2)
+        loops = int(connected_components(graph, directed=False)[0])
+    return {"vertices": len(vertices), "faces": len(faces), "min_angle_deg": float(low.min()),
+            "below_15_deg": int(np.sum(low < 15)), "loops": loops}  # fmt: skip
+
+
+def bite_mesh(side: str, upper: Arch, lower: Arch, fu: Field, fl: Field, tu: Field, tl: Field):
+    """Return one mesh of two sheets: buccal views of both jaws' teeth 4 to 7 in the bite."""
+    sign = 1.0 if side == "right" else -1.0
+    sheets = []
+    for arch, field, other in ((upper, fu, tl), (lower, fl, tu)):
+        keep = bite_view(arch, other, sign)
+        low, high = (-42.0, -22.0) if arch.jaw == "upper" else (-50.0, -31.0)
+        x = sorted((sign * 6.0, sign * 38.0))
+        sheets.append(mesh_of(field, ((x[0], 36, low), (x[1], 86, high)), 0.33, keep,
+                              lambda p, _n: np.full(len(p), 0.225), 5, phase=0.37))  # fmt: skip
+    (v1, f1), (v2, f2) = sheets
+    return np.concatenate([v1, v2]), np.concatenate([f1, f2 + len(v1)])
+
+
+def bite_view(arch: Arch, other: Field, sign: float):
+    """Return the function that is positive where a buccal view shows the arch."""
+
+    def keep(p: np.ndarray) -> np.ndarray:
+        best, view = np.full(len(p), np.inf), np.full(len(p), -1.0)
+        for i, number in enumerate(arch.numbers):
+            local = (p - arch.origin[i]) @ arch.axes[i].T
+            far = np.hypot(local[:, 0], local[:, 1])
+            near = far < best
+            best[near] = far[near]
+            wanted = number % 10 >= 3 and (arch.origin[i, 0] * sign > 0)
+            length = arch.shapes[i].length
+            shown = np.minimum(local[:, 1] - 1.0, 1.28 * length + local[:, 2])
+            view[near] = np.where(wanted, shown, -1.0)[near]
+        view = np.minimum(view, p[:, 1] - 42.0)
+        return np.minimum(view, other.value(p) - 0.2)
+
+    return keep

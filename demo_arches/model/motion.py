@@ -1,0 +1,179 @@
+"""The built-in jaw: condyles, guided paths, and the opening at which the natural teeth touch.
+
+Written apart from the engine's own kinematics, so that one checks the other. Straight condylar
+paths; the least rotation carries the axis, then the jaw opens about it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.optimize import brentq
+
+from demo_arches.model.surface import Field, project
+
+HALF_WIDTH_MM = 52.5
+INCLINATION = np.deg2rad(33.0)
+BENNETT = np.deg2rad(7.5)
+RANGE_MM = {"protrusion": 5.0, "laterotrusion_right": 4.0, "laterotrusion_left": 4.0}
+STEP_MM = 0.1
+LIGHT_N = 20.0
+STIFFNESS_MPA_PER_MM = 1000.0
+
+
+def _rotation(axis: np.ndarray, angle: float) -> np.ndarray:
+    k = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
+    return np.eye(3) + np.sin(angle) * k + (1 - np.cos(angle)) * k @ k
+
+
+def pose(movement: str, s: float, opening: float) -> np.ndarray:
+    """Return the displacement (4, 4) of the mandible from the built bite, jaw frame."""
+    h = HALF_WIDTH_MM
+    right, left = np.array([h, 0.0, 0.0]), np.array([-h, 0.0, 0.0])
+    down, medial = s * np.tan(INCLINATION), s * np.tan(BENNETT)
+    if movement == "protrusion":
+        right, left = right + [0, s, -down], left + [0, s, -down]
+    elif movement == "laterotrusion_right":
+        left = left + [medial, s, -down]
+        right = np.array([left[0] + np.sqrt(4 * h * h - s * s - down * down), 0.0, 0.0])
+    elif movement == "laterotrusion_left":
+        right = right + [-medial, s, -down]
+        left = np.array([right[0] - np.sqrt(4 * h * h - s * s - down * down), 0.0, 0.0])
+    axis = (right - left) / np.linalg.norm(right - left)
+    turn = np.cross([1.0, 0.0, 0.0], axis)
+    sine = np.linalg.norm(turn)
+    first = np.eye(3) if sine < 1e-15 else _rotation(turn / sine, np.arctan2(sine, axis[0]))
+    T = np.eye(4)
+    T[:3, :3] = _rotation(axis, -opening) @ first
+    T[:3, 3] = 0.5 * (right + left)
+    return T
+
+
+def apply(T: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Return points (n, 3) carried by a (4, 4) transform."""
+    return p @ T[:3, :3].T + T[:3, 3]
+
+
+class Guidance:
+    """The opening at each step that the natural teeth allow, for one pair of arches.
+
+    Two openings are kept: at first contact, and where the teeth carry a light load on an elastic
+    foundation (pressure = stiffness times overlap), which is what a case's datum is about. The
+    surface of the lower teeth is the vertices of its fine mesh, each with its share of area.
+    """
+
+    def __init__(self, lower_mesh, tooth, lower: Field, upper: Field, log=None) -> None:
+        """`lower_mesh`: vertices, faces; `tooth` (V,): nearest tooth; fields of teeth alone."""
+        self.lower, self.upper = lower, upper
+        vertices, faces = lower_mesh
+        tri = vertices[faces]
+        vector = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]) / 6.0
+        vertical = sum(np.bincount(faces[:, k], vector[:, 2], len(vertices)) for k in range(3))
+        near = np.flatnonzero(upper.value(vertices) < 7.0)
+        on_tooth = np.abs(lower.value(vertices[near])) < 1e-3
+        near = near[on_tooth]
+        self.samples, self.number, self.vertical = vertices[near], tooth[near], vertical[near]
+        self.first, self.loaded, self.touching = {}, {}, {}
+        for movement, reach in {"centric": 0.0, **RANGE_MM}.items():
+            s = np.arange(0, reach + 1e-9, STEP_MM)
+            first, loaded, touched = [], [], []
+            guess, extra = 0.0, 0.0
+            for x in s:
+                guess, tooth_there = self._touch(movement, x, guess)
+                extra = self._load(movement, x, guess, extra)
+                first.append(guess)
+                loaded.append(guess + extra)
+                touched.append(int(tooth_there))
+            if movement == "centric":
+                self.closed = loaded[0]
+                continue
+            self.first[movement] = CubicSpline(s, first)
+            self.loaded[movement] = CubicSpline(s, loaded)
+            self.touching[movement] = touched
+            if log is not None:
+                sink = 80e3 * (np.array(first) - np.array(loaded))
+                log(f"{movement}: opening {np.degrees(first[-1]):.3f} deg, guided by "
+                    f"{sorted(set(touched[2:]))}, sinks {sink[0]:.1f} to {sink.max():.1f} um "
+                    "at the incisors under light load")  # fmt: skip
+
+    def pose(self, movement: str, s: float, loaded: bool = True) -> np.ndarray:
+        """Return the tooth-guided pose (4, 4), at light load or at first contact."""
+        if movement == "centric":
+            return pose("centric", 0.0, self.closed if loaded else 0.0)
+        path = (self.loaded if loaded else self.first)[movement]
+        return pose(movement, s, float(path(s)))
+
+    def natural_gap(self, teeth) -> float:
+        """Return the median of the least gaps of some lower teeth at the light-load closure."""
+        gaps = []
+        for number in teeth:
+            p = self.samples[self.number == number]
+            q = apply(self.pose("centric", 0.0), p)
+            f = self.upper.value(q)
+            few = np.argsort(f)[:400]
+            f, g = self.upper.gradient(q[few])
+            least = (f / np.maximum(np.linalg.norm(g, axis=1), 0.3)).min()
+            if least < 0:
+                gaps.append(least)
+        return float(np.median(gaps))
+
+    def _least(self, movement, s, opening, points):
+        d = self.upper.value(apply(pose(movement, s, opening), points))
+        k = int(np.argmin(d))
+        return d[k], k
+
+    def _touch(self, movement: str, s: float, guess: float):
+        d = self.upper.value(apply(pose(movement, s, guess), self.samples))
+        self.near = np.argsort(d)[:4000]
+        if s == 0.0:
+            return 0.0, self.number[self.near[0]]
+        near = self.near[:1500]
+        points, number = self.samples[near], self.number[near]
+        opening = self._root(movement, s, guess, points)
+        rng = np.random.default_rng(5)
+        tooth = 0
+        for spread in (0.05, 0.015):
+            d = self.upper.value(apply(pose(movement, s, opening), points))
+            best = np.argsort(d)[:8]
+            tooth = number[best[0]]
+            tries = points[best][:, None] + rng.normal(0, spread, (8, 50, 3))
+            extra, _ = project(self.lower.gradient, tries.reshape(-1, 3), 2)
+            points = np.concatenate([points[best], extra])
+            number = np.concatenate([number[best], np.repeat(number[best], 50)])
+            opening = self._root(movement, s, opening, points)
+        return opening, tooth
+
+    def _root(self, movement, s, opening, points):
+        """Return the opening at which the least gap of some points is zero."""
+        lo, hi = opening - 0.02, opening + 0.02
+        f0, _ = self._least(movement, s, opening, points)
+        x0, x1 = opening, opening - f0 / 40.0
+        for _ in range(30):
+            f1, _ = self._least(movement, s, x1, points)
+            if abs(f1) < 1e-7:
+                break
+            slope = (f1 - f0) / (x1 - x0) if x1 != x0 else 40.0
+            if not 5.0 < slope < 200.0:
+                slope = 60.0
+            x0, f0 = x1, f1
+            x1 = float(np.clip(x1 - f1 / slope, lo, hi))
+        return x1
+
+    def _load(self, movement, s, opening, guess):
+        """Return the further closing (rad, negative) at which the light load is carried."""
+        wanted = LIGHT_N / STIFFNESS_MPA_PER_MM
+        points, area = self.samples[self.near], self.vertical[self.near]
+
+        def carried(closing: float) -> float:
+            q = apply(pose(movement, s, opening + closing), points)
+            f = self.upper.value(q)
+            inside = np.flatnonzero(f < 0.0)
+            if len(inside) == 0:
+                return 0.0
+            f, g = self.upper.gradient(q[inside])
+            return float(np.sum(-f / np.linalg.norm(g, axis=1) * area[inside]))
+
+        high, low = 0.0, min(1.5 * guess, -2e-5)
+        while carried(low) < wanted:
+            high, low = low, 2.0 * low
+        return float(brentq(lambda x: carried(x) - wanted, low, high, xtol=2e-9))
