@@ -6,7 +6,7 @@ import json
 import sys
 import time
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 from rich.console import Console
@@ -124,7 +124,7 @@ def _check(case: Path, out: Path, *, as_json: bool, pictures: bool) -> None:
     progress("done")
 
 
-def _fail(error: OcclusimError) -> None:
+def _fail(error: OcclusimError) -> NoReturn:
     typer.echo(f"error: {error}", err=True)
     raise typer.Exit(WRONG_INPUT if isinstance(error, InputError) else FAILED) from None
 

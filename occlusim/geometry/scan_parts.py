@@ -196,7 +196,7 @@ def _closed_volume(parts: ScanParts, mine: BoolArray) -> tuple[float, float]:
     whole = area + fan_area
     if whole == 0.0:
         return 0.0, 0.0
-    return six_volumes / 6.0 / (whole**1.5 / (6.0 * np.sqrt(np.pi))), fan_area / whole
+    return six_volumes * float(np.sqrt(np.pi)) / whole**1.5, fan_area / whole
 
 
 def _wall_vote(mesh: TriangleMesh, mine: BoolArray, n_samples: int = 1000) -> float:

@@ -41,7 +41,7 @@ def cache_folder() -> Path:
     return folder
 
 
-numba.config.CACHE_DIR = str(cache_folder())  # pyright: ignore[reportAttributeAccessIssue]
+numba.config.CACHE_DIR = str(cache_folder())  # pyright: ignore[reportAttributeAccessIssue, reportPrivateImportUsage]
 
 
 def kernel(function: Callable[P, R]) -> Callable[P, R]:

@@ -21,6 +21,8 @@ from occlusim.kernels.sign import pseudonormal
 REACH_MM = 2.0
 # How far a grid point of a facet may stand above the least value beside it.
 GRID_HIDES_MM = 0.006
+# Golden sections over a facet end at this length.
+FACET_PLACE_MM = 0.002
 GOLDEN = 0.6180339887498949
 CHUNK = 32
 
@@ -100,26 +102,36 @@ def _refine(x, y, z, low, high, length, slot, tree, path, stack, stack_sq):
     a, b = low, high
     c = b - GOLDEN * (b - a)
     d = a + GOLDEN * (b - a)
-    fc, slot_c, open_c, _, _, _ = _value(x, y, z, c, slot, tree, path, stack, stack_sq)
-    fd, slot_d, open_d, _, _, _ = _value(x, y, z, d, slot, tree, path, stack, stack_sq)
-    best = math.inf
+    fc = fd = best = math.inf
     where = c
     scale = length / max(high - low, 1e-300)
+    at_c = True
+    is_first = True
     while True:
-        if fc < best and not open_c:
-            best, where = fc, c
-        if fd < best and not open_d:
-            best, where = fd, d
+        row = c if at_c else d
+        f, new_slot, opened, _, _, _ = _value(x, y, z, row, slot, tree, path, stack, stack_sq)
+        if new_slot >= 0:
+            slot = new_slot
+        if f < best and not opened:
+            best, where = f, row
+        if at_c:
+            fc = f
+        else:
+            fd = f
+        if is_first:
+            is_first = False
+            at_c = False
+            continue
         if (b - a) * scale < 2e-4:
             return best, where
         if fc <= fd:
-            b, d, fd, open_d, slot_d = d, c, fc, open_c, slot_c
+            b, d, fd = d, c, fc
             c = b - GOLDEN * (b - a)
-            fc, slot_c, open_c, _, _, _ = _value(x, y, z, c, slot_d, tree, path, stack, stack_sq)
+            at_c = True
         else:
-            a, c, fc, open_c, slot_c = c, d, fd, open_d, slot_d
+            a, c, fc = c, d, fd
             d = a + GOLDEN * (b - a)
-            fd, slot_d, open_d, _, _, _ = _value(x, y, z, d, slot_c, tree, path, stack, stack_sq)
+            at_c = False
 
 
 @kernel
@@ -153,25 +165,20 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
                 unknown = True
         elif value < best:
             best, where = value, float(row)
-        if held and value >= held_value:
-            # The row before this one is a local minimum: look between its neighbours.
-            length = held_length + _travel(x, y, z, held_row, path)
-            if held_value - 0.5 * length < best:
-                f, r = _refine(
-                    x, y, z, held_left, float(row), length, slot, tree, path, stack, stack_sq
-                )
-                if f < best:
-                    best, where = f, r
+        # A row no higher than its neighbours: look between them.
+        look = held and value >= held_value
+        low, high, ground, length = held_left, float(row), held_value, held_length
+        if look:
+            length += _travel(x, y, z, held_row, path)
+        elif row == last and row > first and not cleared_left and value <= before:
+            look = True
+            low, ground, length = row - 1.0, value, _travel(x, y, z, row - 1, path)
+        if look and ground - 0.5 * length < best:
+            f, r = _refine(x, y, z, low, high, length, slot, tree, path, stack, stack_sq)
+            if f < best:
+                best, where = f, r
         held = False
         if row == last:
-            if not cleared_left and value <= before and row > first:
-                length = _travel(x, y, z, row - 1, path)
-                if value - 0.5 * length < best:
-                    f, r = _refine(
-                        x, y, z, row - 1.0, float(row), length, slot, tree, path, stack, stack_sq
-                    )
-                    if f < best:
-                        best, where = f, r
             return best, where, unknown
         slack = value - best
         travel = 0.0
@@ -296,36 +303,44 @@ def _at(corner, b1, b2, row, slot, tree, path, stack, stack_sq):
 
 @kernel
 def _line_minimum(corner, b1, low, high, size, row, slot, tree, path, stack, stack_sq):
-    """Return the least value over b2 in [low, high] at fixed b1, and its b2."""
+    """Return the least value over b2 in [low, high] at fixed b1, its b2, and a slot near it."""
     a, b = low, high
     c = b - GOLDEN * (b - a)
     d = a + GOLDEN * (b - a)
-    fc, slot = _at(corner, b1, c, row, slot, tree, path, stack, stack_sq)
-    fd, slot = _at(corner, b1, d, row, slot, tree, path, stack, stack_sq)
-    while (b - a) * size > 2e-3:
+    fc = fd = best = math.inf
+    where = c
+    turn = 0
+    at_c = True
+    while True:
+        # First the two ends, then the two places within, then one new place a turn.
+        b2 = c if at_c else d
+        if turn == 0:
+            b2 = a
+        elif turn == 1:
+            b2 = b
+        f, slot = _at(corner, b1, b2, row, slot, tree, path, stack, stack_sq)
+        if f < best:
+            best, where = f, b2
+        turn += 1
+        if turn <= 2:
+            continue
+        if at_c:
+            fc = f
+        else:
+            fd = f
+        if turn == 3:
+            at_c = False
+            continue
+        if (b - a) * size < FACET_PLACE_MM:
+            return best, where, slot
         if fc <= fd:
             b, d, fd = d, c, fc
             c = b - GOLDEN * (b - a)
-            fc, slot = _at(corner, b1, c, row, slot, tree, path, stack, stack_sq)
+            at_c = True
         else:
             a, c, fc = c, d, fd
             d = a + GOLDEN * (b - a)
-            fd, slot = _at(corner, b1, d, row, slot, tree, path, stack, stack_sq)
-    best, where = (fc, c) if fc <= fd else (fd, d)
-    f, slot = _at(corner, b1, a, row, slot, tree, path, stack, stack_sq)
-    if f < best:
-        best, where = f, a
-    f, slot = _at(corner, b1, b, row, slot, tree, path, stack, stack_sq)
-    if f < best:
-        best, where = f, b
-    return best, where
-
-
-@kernel
-def _strip(corner, b1, b2, width, size, row, slot, tree, path, stack, stack_sq):
-    low = max(0.0, b2 - width)
-    high = max(low, min(1.0 - b1, b2 + width))
-    return _line_minimum(corner, b1, low, high, size, row, slot, tree, path, stack, stack_sq)
+            at_c = False
 
 
 @kernel
@@ -333,38 +348,49 @@ def _facet_minimum(corner, b1, b2, width, size, row, slot, tree, path, stack, st
     """Return the least value near (b1, b2) of a facet at one row, and where: nested golden section.
 
     Exact to about 0.2 um where the distance is convex near the start, as it is in front of a
-    convex part of the surface.
+    convex part of the surface. Where it is concave the grid's own places hold the minimum.
     """
     a = max(0.0, b1 - width)
     b = min(1.0, b1 + width)
     c = b - GOLDEN * (b - a)
     d = a + GOLDEN * (b - a)
-    # Along a line of fixed b1 the start of b2 drifts with the strip, so take its whole width.
-    wide = 2.0 * width
-    fc, wc = _strip(corner, c, b2, wide, size, row, slot, tree, path, stack, stack_sq)
-    fd, wd = _strip(corner, d, b2, wide, size, row, slot, tree, path, stack, stack_sq)
-    best, best1, best2 = fc, c, wc
+    fc = fd = best = math.inf
+    best1, best2 = b1, b2
+    turn = 0
+    at_c = True
     while True:
-        if fc < best:
-            best, best1, best2 = fc, c, wc
-        if fd < best:
-            best, best1, best2 = fd, d, wd
-        if (b - a) * size <= 2e-3:
-            break
-        if fc <= fd:
-            b, d, fd, wd = d, c, fc, wc
-            c = b - GOLDEN * (b - a)
-            fc, wc = _strip(corner, c, b2, wide, size, row, slot, tree, path, stack, stack_sq)
-        else:
-            a, c, fc, wc = c, d, fd, wd
-            d = a + GOLDEN * (b - a)
-            fd, wd = _strip(corner, d, b2, wide, size, row, slot, tree, path, stack, stack_sq)
-    for k in range(2):
-        e = a if k == 0 else b
-        f, w = _strip(corner, e, b2, wide, size, row, slot, tree, path, stack, stack_sq)
+        e1 = c if at_c else d
+        if turn == 0:
+            e1 = a
+        elif turn == 1:
+            e1 = b
+        low = min(max(0.0, b2 - 2.0 * width), 1.0 - e1)
+        high = max(low, min(1.0 - e1, b2 + 2.0 * width))
+        f, e2, slot = _line_minimum(
+            corner, e1, low, high, size, row, slot, tree, path, stack, stack_sq
+        )
         if f < best:
-            best, best1, best2 = f, e, w
-    return best, best1, best2
+            best, best1, best2 = f, e1, e2
+        turn += 1
+        if turn <= 2:
+            continue
+        if at_c:
+            fc = f
+        else:
+            fd = f
+        if turn == 3:
+            at_c = False
+            continue
+        if (b - a) * size < FACET_PLACE_MM:
+            return best, best1, best2
+        if fc <= fd:
+            b, d, fd = d, c, fc
+            c = b - GOLDEN * (b - a)
+            at_c = True
+        else:
+            a, c, fc = c, d, fd
+            d = a + GOLDEN * (b - a)
+            at_c = False
 
 
 @kernel
@@ -423,11 +449,11 @@ def _facet_between(
     best = math.inf
     row, best1, best2 = low, b1, b2
     for _ in range(2):
-        b0 = 1.0 - b1 - b2
+        b0 = 1.0 - best1 - best2
         f, r = _refine(
-            b0 * corner[0, 0] + b1 * corner[1, 0] + b2 * corner[2, 0],
-            b0 * corner[0, 1] + b1 * corner[1, 1] + b2 * corner[2, 1],
-            b0 * corner[0, 2] + b1 * corner[1, 2] + b2 * corner[2, 2],
+            b0 * corner[0, 0] + best1 * corner[1, 0] + best2 * corner[2, 0],
+            b0 * corner[0, 1] + best1 * corner[1, 1] + best2 * corner[2, 1],
+            b0 * corner[0, 2] + best1 * corner[1, 2] + best2 * corner[2, 2],
             low,
             high,
             length,
@@ -438,18 +464,18 @@ def _facet_between(
             stack_sq,
         )
         if f < best:
-            best, row, best1, best2 = f, r, b1, b2
+            best, row = f, r
         hidden = _hidden(corner, best1, best2, width, best, row, slot, tree, path, stack, stack_sq)
         if best - hidden > promising:
             break
-        f, b1, b2 = _facet_minimum(
+        f, e1, e2 = _facet_minimum(
             corner, best1, best2, width, size, row, slot, tree, path, stack, stack_sq
         )
-        if f > best - 5e-5:
-            if f < best:
-                best, best1, best2 = f, b1, b2
+        gain = best - f
+        if gain > 0.0:
+            best, best1, best2 = f, e1, e2
+        if gain < 5e-5 or high == low:
             break
-        best, best1, best2 = f, b1, b2
     return best, row, best1, best2
 
 
@@ -491,62 +517,24 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq):
             least, b1, b2 = _facet_samples(
                 corner, n, value, best + slack, float(row), slot, tree, path, stack, stack_sq
             )
-        if held and least >= h_value:
+        is_low = least < best + slack and least <= before
+        look = held and least >= h_value
+        low, high, e1, e2 = h_left, float(row), h1, h2
+        if not look and is_low and row == last:
+            look = True
+            low, e1, e2 = float(max(first, row - 1)), b1, b2
+        if look:
+            length = (high - low) * step
             f, r, e1, e2 = _facet_between(
-                corner,
-                h1,
-                h2,
-                width,
-                size,
-                h_left,
-                float(row),
-                (row - h_left) * step,
-                best,
-                slot,
-                tree,
-                path,
-                stack,
+                corner, e1, e2, width, size, low, high, length, best, slot, tree, path, stack,
                 stack_sq,
-            )
+            )  # fmt: skip
             if f < best:
                 best, where, best1, best2 = f, r, e1, e2
-        held = False
-        if least < best + slack and least <= before:
-            if row < last:
-                held = True
-                h_value, h1, h2 = least, b1, b2
-                h_left = float(max(first, row - 1))
-            elif row > first:
-                f, r, e1, e2 = _facet_between(
-                    corner,
-                    b1,
-                    b2,
-                    width,
-                    size,
-                    row - 1.0,
-                    float(row),
-                    step,
-                    best,
-                    slot,
-                    tree,
-                    path,
-                    stack,
-                    stack_sq,
-                )
-                if f < best:
-                    best, where, best1, best2 = f, r, e1, e2
-            elif (
-                least
-                - _hidden(
-                    corner, b1, b2, width, least, float(row), slot, tree, path, stack, stack_sq
-                )
-                < best
-            ):
-                f, e1, e2 = _facet_minimum(
-                    corner, b1, b2, width, size, float(row), slot, tree, path, stack, stack_sq
-                )
-                if f < best:
-                    best, where, best1, best2 = f, float(row), e1, e2
+        held = is_low and row < last
+        if held:
+            h_value, h1, h2 = least, b1, b2
+            h_left = float(max(first, row - 1))
         before = least
         if row == last:
             return best, where, best1, best2

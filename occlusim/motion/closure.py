@@ -120,7 +120,7 @@ def close_to_load(
         If the rounds run out.
     """
     opening = start_rad
-    travelled, reach_mm = 0.0, settings.max_step_mm
+    step, travelled, reach_mm = 0.0, 0.0, settings.max_step_mm
     for round_ in range(1, settings.max_rounds + 1):
         pose = hinge.pose(opening)
         prints, leasts = _prints(oppositions, pose, foundation)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
+from scipy.optimize import root_scalar
 
 from occlusim.arrays import BoolArray, Float64Array
 from occlusim.contact.field import GapField
@@ -130,7 +130,7 @@ def opening_at_touch(
             raise DegenerateProblem(
                 f"crown: it does not meet its antagonist within {search_mm:g} mm of hinge movement"
             )
-    return float(brentq(gap_mm, low, high, xtol=1e-5 / lever_mm, rtol=1e-12))
+    return root_scalar(gap_mm, bracket=(low, high), xtol=1e-5 / lever_mm).root
 
 
 def coverage(

@@ -236,7 +236,8 @@ def asked_paths(
         return closure, None
     return closure, (
         f"tooth {spec.iso[0]} is an incisor or canine and its guidance is not stated: the "
-        'reduction for excursions is withheld; state guidance = "none", "shared" or "guides" in [crown]'
+        'reduction for excursions is withheld; state guidance = "none", "shared" or '
+        '"guides" in [crown]'
     )
 
 

@@ -11,12 +11,12 @@ from occlusim.arrays import Float64Array
 from occlusim.contact.foundation import FoundationSettings
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import JawFrame
-from occlusim.jaw.guidance import GuidanceSettings, displacement
+from occlusim.jaw.guidance import GuidanceSettings, Movement, displacement
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
 from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow
 from occlusim.motion.hinge import Hinge
 
-EXCURSIONS = ("protrusion", "laterotrusion_right", "laterotrusion_left")
+EXCURSIONS: tuple[Movement, ...] = ("protrusion", "laterotrusion_right", "laterotrusion_left")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class JawModel:
     T_upper_lower: RigidTransform
     light_N: float
     heavy_N: float
-    excursions: dict[str, ExcursionSettings]
+    excursions: dict[Movement, ExcursionSettings]
     foundation: FoundationSettings
     closure: ClosureSettings
 
@@ -37,7 +37,7 @@ class JawModel:
         """The unit vector towards the skull, in the upper scan's frame."""
         return self.frame.T_jaw_upper.inverse().rotate(np.array([0.0, 0.0, 1.0]))
 
-    def hinge_at(self, movement: str) -> Callable[[float], Hinge]:
+    def hinge_at(self, movement: Movement) -> Callable[[float], Hinge]:
         """Return the function that gives the hinge at a parameter (mm) of a movement."""
         T_upper_jaw = self.frame.T_jaw_upper.inverse()
 
@@ -95,7 +95,7 @@ def run_jaw(model: JawModel, natural: Opposition, progress: Callable[[str], None
     return JawRun(light, heavy, tuple(paths))
 
 
-def resting(name: str, model: JawModel, opening_rad: float, residual_N: float) -> GuidedPath:
+def resting(name: Movement, model: JawModel, opening_rad: float, residual_N: float) -> GuidedPath:
     """Return a path of one pose on the hinge of the recorded bite."""
     here = np.zeros(1)
     return GuidedPath(

@@ -120,7 +120,8 @@ def place_teeth(
                     "warning",
                     "teeth_uncertain",
                     f"the teeth of the {'upper' if is_upper else 'lower'} scan were placed with "
-                    f"low confidence ({teeth.confidence:.2f}); tooth numbers of contacts may be wrong",
+                    f"low confidence ({teeth.confidence:.2f}); tooth numbers of contacts may be "
+                    "wrong",
                     "upper" if is_upper else "lower",
                 )
             )

@@ -51,14 +51,26 @@ def flipped(mesh: TriangleMesh) -> TriangleMesh:
     return TriangleMesh(mesh.vertices, mesh.faces[:, ::-1])
 
 
+def palate(depth_mm: float) -> TriangleMesh:
+    """Return a ridge with the vault behind it, teeth up: the vault lies below the border."""
+    t = np.linspace(0.0, np.pi, 121)[:, None]
+    u = np.concatenate([np.linspace(0.02, 0.6, 25), np.linspace(0.61, 1.0, 70)])[None, :]
+    border = np.stack([30.0 * np.cos(t), 48.0 * np.sin(t)], axis=2)
+    length = np.linalg.norm(border, axis=2)
+    inwards = (1.0 - u) * length
+    ridge = 9.0 / (1.0 + ((inwards - 6.5) / 3.8) ** 12)
+    vault = depth_mm * np.sin(0.5 * np.pi * np.clip((inwards - 10.0) / (length - 10.0), 0.0, 1.0))
+    vertices = np.concatenate([u[..., None] * border, (ridge - vault)[..., None]], axis=2)
+    mesh = TriangleMesh(vertices.reshape(-1, 3), grid_faces(121, 95))
+    return mesh if mesh.face_vectors()[:, 2].sum() > 0 else flipped(mesh)
+
+
 U = np.linspace(0.0, 1.0, 33)[:, None]
 RIDGE = np.concatenate(
     [[5.0, 0.0] + U * [-1.0, 9.0], [3.8, 9.0] + U * [-7.6, 0.0], [-4.0, 9.0] + U * [-1.0, -9.0]]
 )
 LOWER = swept(RIDGE, wave_mm=1.5)
-PALATE = swept(
-    np.concatenate([RIDGE, [-5.5, 0.0] + np.sin(U * np.pi / 2) * [-19.0, 0.0] + U * [0.0, -12.0]])
-)
+PALATE = palate(depth_mm=18.0)
 QUADRANT = swept(RIDGE, wave_mm=1.0, span=0.7)
 BUCCAL = swept(np.stack([4.0 + 1.5 * np.sin(np.pi * U[:, 0]), 9.0 * U[:, 0]], axis=1), span=0.9)
 OPEN = {"horseshoe": LOWER, "palate": PALATE, "quadrant": QUADRANT, "buccal bite": BUCCAL}

@@ -14,8 +14,8 @@ def random_pose(rng, turn_rad=3.0, shift_mm=20.0):
     """Return a pose with a rotation of up to `turn_rad` about a random axis."""
     axis = rng.normal(size=3)
     axis *= rng.uniform(0, turn_rad) / np.linalg.norm(axis)
-    T = RigidTransform.exp(np.concatenate([axis, np.zeros(3)]))
-    return RigidTransform(T.rotation, rng.uniform(-shift_mm, shift_mm, 3))
+    turned = RigidTransform.exp(np.concatenate([axis, np.zeros(3)]))
+    return RigidTransform(turned.rotation, rng.uniform(-shift_mm, shift_mm, 3))
 
 
 def assert_reaches_all_sides(values, near):
