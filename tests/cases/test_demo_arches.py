@@ -8,13 +8,14 @@ import tomllib
 import numpy as np
 import pytest
 import trimesh
+from numpy.testing import assert_allclose
+
 from demo_arches.model import cases
 from demo_arches.model.fields import occlusal_height
 from demo_arches.model.motion import pose
 from demo_arches.model.surface import CLOSED, Field, contour, oriented
 from demo_arches.model.teeth import SIZES, build_arch, shape_of
 from demo_arches.noise import CASES, FOLDER, clean_twin, noisy_twin, read_ply, scan_noise, scans_of
-from numpy.testing import assert_allclose
 
 ARCHES = ("upper_a.ply", "lower_a.ply", "upper_b.ply", "lower_b.ply")
 
@@ -87,8 +88,8 @@ def test_a_clean_twin_lies_on_the_implicit_teeth(tmp_path):
     """Vertices less their noise lie on the surface within the rounding of float32."""
     from demo_arches.build import fields_of, natural_arches
 
-    upper, lower = natural_arches()
-    _u, _w, fu, fl, _tu, _tl = fields_of("a", upper, lower)
+    upper, lower, wear = natural_arches()
+    _u, _w, fu, fl, _tu, _tl = fields_of("a", upper, lower, wear)
     clean_twin("molar-46", tmp_path)
     for jaw, field in (("upper", fu), ("lower", fl)):
         vertices, _ = read_ply(tmp_path / f"{jaw}_a.ply")
@@ -115,7 +116,7 @@ def test_building_is_deterministic_on_one_tooth():
         arch = build_arch("lower", 22)
         field = Field(arch.arrays([arch.index(36)]), what="teeth")
         low = arch.origin[arch.index(36)] - [7, 7, 9]
-        return np.asarray(contour(field.value, (low, low + [14, 14, 12]), 0.5).points)
+        return np.asarray(contour(field.value, (low, low + np.array([14, 14, 12])), 0.5).points)
 
     assert np.array_equal(one(), one())
 
@@ -227,7 +228,7 @@ def test_faces_point_out_of_the_teeth():
     arch = build_arch("upper", 3)
     field = Field(arch.arrays([0]), arch, CLOSED[:0], what="teeth")
     low = arch.origin[0] - [7, 7, 6]
-    poly = contour(field.value, (low, low + [14, 14, 9]), 0.5)
+    poly = contour(field.value, (low, low + np.array([14, 14, 9])), 0.5)
     faces = oriented(field.gradient, np.asarray(poly.points), poly.faces.reshape(-1, 4)[:, 1:])
     tri = np.asarray(poly.points)[faces]
     n = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])

@@ -1,0 +1,46 @@
+"""Each demo case is run once a session: as shipped, and on its noise-free twin."""
+
+import json
+
+import pytest
+from demo_arches.noise import FOLDER, clean_twin
+
+from occlusim.pipeline import check_case
+
+CASES = ("molar-46", "premolar-24", "molar-36-low", "molar-16-clean")
+
+
+@pytest.fixture(scope="session")
+def clean_cases(tmp_path_factory):
+    """Return a function: case name to (case file, results, output folder) of the clean twin."""
+    done = {}
+
+    def run(name):
+        if name not in done:
+            folder = tmp_path_factory.mktemp(f"clean-{name}")
+            case = clean_twin(name, folder / "case")
+            result = check_case(case, folder / "out", pictures=False)
+            done[name] = case, result.results, result.folder
+        return done[name]
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def shipped_cases(tmp_path_factory):
+    """Return a function: case name to (results, output folder) of the case as shipped."""
+    done = {}
+
+    def run(name):
+        if name not in done:
+            out = tmp_path_factory.mktemp(f"shipped-{name}")
+            result = check_case(FOLDER / f"{name}.toml", out / "out", pictures=False)
+            done[name] = result.results, result.folder
+        return done[name]
+
+    return run
+
+
+def truth_of(name):
+    """Return what was built into a demo case."""
+    return json.loads((FOLDER / f"{name}.truth.json").read_text(encoding="utf-8"))
