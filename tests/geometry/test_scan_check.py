@@ -99,6 +99,18 @@ def test_inside_out_arches_and_crowns_are_errors_and_bites_warnings():
         assert "inside_out" not in codes(mesh, role)
 
 
+def test_a_dome_is_closed_over_its_border():
+    """Half a ball and its disc: 6 sqrt(pi) V / A^1.5 = 4 / sqrt(27), wherever it lies."""
+    n, m = 120, 60
+    polar, around = np.meshgrid(
+        np.linspace(1e-3, np.pi / 2, m), np.linspace(0, 2 * np.pi, n), indexing="ij"
+    )
+    around[:, -1] = 0.0
+    ball_ = [np.sin(polar) * np.cos(around), np.sin(polar) * np.sin(around), np.cos(polar)]
+    dome = TriangleMesh(np.stack(ball_, axis=2).reshape(-1, 3) + 100.0, grid_faces(m, n))
+    assert_allclose(abs(outer_side(scan_parts(dome), 0)), 4 / np.sqrt(27), rtol=0.01, atol=0)
+
+
 def test_a_flat_sheet_has_no_known_outer_side():
     x, y = np.meshgrid(np.linspace(0, 20, 30), np.linspace(0, 12, 20), indexing="ij")
     flat = TriangleMesh(np.stack([x, y, 0 * x], axis=2).reshape(-1, 3), grid_faces(30, 20))
