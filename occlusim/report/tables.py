@@ -218,15 +218,24 @@ def closure_table(closure: Mapping[str, Any] | None) -> Table | None:
     if not states:
         return None
 
-    def share_percent(state: Mapping[str, Any]) -> str:
+    without = [(closure or {}).get(load, {}).get("without_crown") for load in ("light", "heavy")]
+
+    def crown_load(state: Mapping[str, Any]) -> str:
+        if any(state is one for one in without):
+            return WORDS["left_out"]
+        return _cell(state.get("crown_load_N"), "N")
+
+    def crown_percent(state: Mapping[str, Any]) -> str:
+        if any(state is one for one in without):
+            return WORDS["left_out"]
         share = state.get("crown_share")
         return _cell(None if share is None else 100.0 * share, "N")
 
     lines: list[tuple[str, Callable[[Mapping[str, Any]], str]]] = [
         ("row_rotation_deg", lambda s: _cell(s.get("rotation_deg"), "deg")),
         ("row_total_load_N", lambda s: _cell(s.get("total_load_N"), "N")),
-        ("row_crown_load_N", lambda s: _cell(s.get("crown_load_N"), "N")),
-        ("row_crown_share", share_percent),
+        ("row_crown_load_N", crown_load),
+        ("row_crown_share", crown_percent),
         ("row_joint_right", lambda s: _cell((s.get("joint_N") or {}).get("right"), "N")),
         ("row_joint_left", lambda s: _cell((s.get("joint_N") or {}).get("left"), "N")),
     ]

@@ -15,6 +15,7 @@ ENGLISH: Mapping[str, str] = {
     "and": "and",
     "unknown": "not known",
     "none": "none",
+    "left_out": "left out",
     # the answer
     "title": "Occlusion of a crown: {case}",
     "kicker": "occlusim, crown and bite checked before milling",
