@@ -10,7 +10,7 @@ from occlusim.errors import InputError, RegistrationRefused
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
-from occlusim.registration.bite import BiteRegistration, register_bite
+from occlusim.registration.bite import BiteRegistration, RegistrationSettings, register_bite
 from occlusim.registration.quality import QualityVerdict, judge_bite, require_accepted
 from occlusim.registration.shared_frame import SharedFrameSettings, shared_frame_registration
 
@@ -20,7 +20,7 @@ IDENTITY = RigidTransform.identity()
 def _judge(p: Phantom) -> tuple[QualityVerdict, BiteRegistration]:
     result = register_bite(
         Surface.build(p.upper), Surface.build(p.lower), [Surface.build(b) for b in p.bites],
-        T_upper_lower=IDENTITY,
+        T_upper_lower=IDENTITY, settings=RegistrationSettings(max_rounds=15),
     )  # fmt: skip
     return judge_bite(result, MOLARS, T_jaw_upper=IDENTITY), result
 
