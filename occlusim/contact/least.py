@@ -160,7 +160,7 @@ def _near_faces(
         moving.longest_edge_mm,
         LARGE_FACE_MM,
         upper,
-        _band_error(field),
+        field.band_error_mm,
         code,
     )
     is_large = code == 2
@@ -169,11 +169,6 @@ def _near_faces(
         code[is_large] = 0
         code[near] = 1
     return np.flatnonzero(code).astype(np.int32)
-
-
-def _band_error(field: GapField) -> float:
-    """Return how far a value of the band may lie from the exact one: distances are 1-Lipschitz."""
-    return 0.87 * field.sdf.voxel_mm
 
 
 def _least_of(
@@ -216,7 +211,7 @@ def _least_of(
         exact[near] = _exact(field, vertices[near], T_field_moving, is_counted)
         upper = min(upper, float(np.nanmin(exact[near])))
         supported = _supported(
-            moving, chosen, exact, upper, upper + margin + 0.5 * _band_error(field)
+            moving, chosen, exact, upper, upper + margin + 0.5 * field.band_error_mm
         )
         if np.isfinite(supported) or upper + margin > limit_mm:
             break

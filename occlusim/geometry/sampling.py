@@ -57,7 +57,7 @@ def sample_surface(
     Notes
     -----
     Systematic sampling: the area is cut into `n_points` equal shares in the order of the faces
-    and one point is drawn from each, so a face of area A gets A n / total points within one.
+    and one point is drawn from each, so a face of area A gets A n / total points within two.
     Within a face the points are uniform (Osada et al., ACM Trans. Graph. 21, 2002, 807-832).
     """
     if n_points <= 0:
