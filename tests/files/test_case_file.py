@@ -152,12 +152,16 @@ axis = [
 [[crown]] # ]
 mesh = 2
 access.axis = 3
+[crown.inner]
+axis = 4
 '''
     assert find_line(text, ("quoted key",)) == 5
     assert find_line(text, ("crown", 0, "mesh")) == 7
     assert find_line(text, ("crown", 0, "access", "axis", 2)) == 9
     assert find_line(text, ("crown", 1, "mesh")) == 13
     assert find_line(text, ("crown", 1, "access", "axis")) == 14
+    assert find_line(text, ("crown", 1, "inner", "axis")) == 16
+    assert find_line(text, ("crown", 0, "inner", "axis")) == 6
     assert find_line(text, ("crown", 1, "tooth")) == 12
     assert find_line(text, ("no", "table", "b")) == 0
 

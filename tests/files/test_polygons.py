@@ -26,10 +26,14 @@ def in_space(flat: np.ndarray) -> np.ndarray:
 
 
 ARROW = np.array([[0.0, 0.0], [4.0, 3.0], [0.0, 1.0], [-4.0, 3.0]])
+DEEP_ARROW = np.array([[0.0, 0.0], [1.0, 5.0], [0.0, 4.0], [-1.0, 5.0]])  # short wrong diagonal
 COMB = np.array([[0, 0], [7, 0], [7, 3], [6, 1], [5, 3], [4, 1], [3, 3], [2, 1], [1, 3.0]])
 
 
-@pytest.mark.parametrize("flat", [ARROW, np.roll(ARROW, 1, axis=0), COMB, COMB[::-1]])
+@pytest.mark.parametrize(
+    "flat",
+    [ARROW, np.roll(ARROW, 1, axis=0), DEEP_ARROW, np.roll(DEEP_ARROW, 1, 0), COMB, COMB[::-1]],
+)
 def test_concave_polygons_are_cut_inside(flat):
     x, y = flat.T
     area = 0.5 * float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))

@@ -218,6 +218,17 @@ def test_a_killed_run_leaves_nothing_half_written(tmp_path, had_result):
     assert not leftovers(tmp_path)
 
 
+def test_what_an_earlier_process_of_the_same_number_left_is_removed(tmp_path):
+    with OutputFolder(tmp_path / "out") as out:
+        name = out.work.name
+    (tmp_path / name).mkdir()
+    (tmp_path / "out" / name).mkdir()
+    (tmp_path / name.replace("-out-", "-other-")).mkdir()
+    with OutputFolder(tmp_path / "out"):
+        pass
+    assert [path.name for path in leftovers(tmp_path)] == [name.replace("-out-", "-other-")]
+
+
 def test_json_has_null_for_unknown_and_plain_numbers(tmp_path):
     class Side(Enum):
         RIGHT = "right"
