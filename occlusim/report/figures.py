@@ -32,6 +32,7 @@ TRACES = ("crown", "scale", "antagonist", "spots", "directions")
 
 MARGIN_MM = 2.5
 GAP_CEILING_UM = 300.0
+HIGHEST_CEILING_UM = 1500.0
 LEAST_SHADE = 0.66
 """Colours carry numbers, so shading may only hint at the form: never darker than this."""
 
@@ -292,12 +293,14 @@ def _direction_words(
 def gap_figure(movements: Sequence[Mapping[str, Any]]) -> go.Figure:
     """Return the least gap of the crown against the step of each movement.
 
-    One ink for all lines: movements differ by dash and by the number at the line's end. Numbers
-    above `GAP_CEILING_UM` leave the frame, so that the range where the crown may touch stays large.
+    One ink for all lines: movements differ by dash and by the number at the line's end. Lines leave
+    the frame above `GAP_CEILING_UM`, so that the range where the crown may touch stays large; the
+    frame grows where a movement's least gap would not be seen, up to `HIGHEST_CEILING_UM`.
     """
     import plotly.graph_objects as go  # noqa: PLC0415
 
     figure = go.Figure()
+    ceiling_um = _ceiling(movements)
     lowest_um, highest_um, wanted_named = -40.0, 100.0, False
     for number, movement in enumerate(movements, start=1):
         step_mm = _numbers(movement.get("parameter_mm"))
@@ -330,8 +333,8 @@ def gap_figure(movements: Sequence[Mapping[str, Any]]) -> go.Figure:
             name=label,
             hovertemplate=f"{label}: %{{y:.0f}} µm, %{{x:.2f}} mm<extra></extra>",
         )
-        _number_at_end(figure, number, step_mm, gap_um)
-    highest_um = min(highest_um, GAP_CEILING_UM)
+        _number_at_end(figure, number, step_mm, gap_um, ceiling_um)
+    highest_um = min(highest_um, ceiling_um)
     figure.add_hline(y=0.0, line={"color": INK, "width": 1})
     figure.update_layout(
         margin={"l": 70, "r": 20, "t": 10, "b": 50},
@@ -357,11 +360,22 @@ def _numbers(values: Any) -> Float64Array:
     return np.array([np.nan if v is None else v for v in np.atleast_1d(values)], dtype=np.float64)
 
 
+def _ceiling(movements: Sequence[Mapping[str, Any]]) -> float:
+    lowest = [
+        float(np.nanmin(g)) for m in movements if np.isfinite(g := _numbers(m.get("gap_um"))).any()
+    ]
+    return min(max([GAP_CEILING_UM, *(low + 60.0 for low in lowest)]), HIGHEST_CEILING_UM)
+
+
 def _number_at_end(
-    figure: go.Figure, number: int, step_mm: Float64Array, gap_um: Float64Array
+    figure: go.Figure,
+    number: int,
+    step_mm: Float64Array,
+    gap_um: Float64Array,
+    ceiling_um: float,
 ) -> None:
     """Write a line's number where it ends or leaves the frame."""
-    inside = np.flatnonzero(np.isfinite(gap_um) & (gap_um <= GAP_CEILING_UM - 10.0))
+    inside = np.flatnonzero(np.isfinite(gap_um) & (gap_um <= ceiling_um - 10.0))
     if len(inside) == 0:
         return
     last = inside[-1]

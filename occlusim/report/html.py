@@ -137,7 +137,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
         "closure": tables.closure_table(results.get("closure")),
         "contacts": tables.contact_table(results.get("closure")),
         "findings": tables.finding_table(results.get("findings") or []),
-        "settings": tables.generic_table("settings_caption", results.get("settings")),
+        "settings": tables.settings_table(results.get("settings")),
         "inputs": tables.input_table(results.get("inputs") or []),
         "versions": tables.version_table(results),
     }

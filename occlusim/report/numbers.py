@@ -46,7 +46,8 @@ def split_unit(key: str) -> tuple[str, str]:
 def written(value: Any, unit: str = "", minus: str = "-") -> str:
     """Return a number at its unit's rounding (no unit: four significant digits), without the unit.
 
-    None and NaN give the word for 'not known'; True and False give yes and no.
+    A positive area or volume that rounds to nothing is written as less than its last digit. None
+    and NaN give the word for 'not known'; True and False give yes and no.
     """
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return WORDS["unknown"]
@@ -58,7 +59,10 @@ def written(value: Any, unit: str = "", minus: str = "-") -> str:
         else:
             text = str(value) if isinstance(value, int) else f"{value:.4g}"
         if not text.strip("-0."):
-            text = text.lstrip("-")
+            is_small = value > 0 and unit in ("mm2", "mm3")
+            text = (
+                f"<{10.0 ** -DECIMALS[unit]:.{DECIMALS[unit]}f}" if is_small else text.lstrip("-")
+            )
         return text.replace("-", minus) if text.startswith("-") else text
     return str(value)
 

@@ -17,11 +17,16 @@ SPOTS_IN_WORDS = 3
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What to say: `state` is sound, doubtful, refused or unknown."""
+    """What to say: `state` is sound, doubtful, refused or unknown.
+
+    `sure` opens how far it can be trusted, `reasons` follow it, `trust` are sentences after them.
+    """
 
     state: str
     headline: str
     body: tuple[str, ...]
+    sure: str
+    reasons: tuple[str, ...]
     trust: tuple[str, ...]
 
 
@@ -35,7 +40,7 @@ def answer(results: Mapping[str, Any]) -> Answer:
     verdict = results.get("verdict") or {}
     state = verdict.get("state") or "unknown"
     if state == "refused":
-        return Answer(state, WORDS["refused"], (), (_trust_sentence(state, verdict),))
+        return Answer(state, WORDS["refused"], (), _sure(state), _reasons(state, verdict), ())
     high = verdict.get("high")
     headline = WORDS["high_unknown"]
     if high is not None:
@@ -45,7 +50,10 @@ def answer(results: Mapping[str, Any]) -> Answer:
         headline = WORDS["low"]
     spots = sorted(crown.get("spots") or [], key=_depth, reverse=True)
     body = [*_where(spots), *_closing_gap(crown), *_take_off(crown, spots), *_after(crown, spots)]
-    return Answer(state, headline, tuple(body), tuple(_how_sure(results, state, verdict)))
+    trust = _trust(results, verdict)
+    return Answer(
+        state, headline, tuple(body), _sure(state), _reasons(state, verdict), tuple(trust)
+    )
 
 
 def summary_words(results: Mapping[str, Any]) -> str:
@@ -56,7 +64,8 @@ def summary_words(results: Mapping[str, Any]) -> str:
     name = str(results.get("case_id") or "")
     about = ", ".join(part for part in (name, WORDS["tooth"].format(teeth=teeth)) if part)
     first = f"{about if teeth else name}: {found.headline}".removeprefix(": ")
-    return "\n".join([first, *found.body, *found.trust])
+    reasons = [f"- {reason}" for reason in found.reasons]
+    return "\n".join([first, *found.body, found.sure, *reasons, *found.trust])
 
 
 def _depth(spot: Mapping[str, Any]) -> float:
@@ -164,14 +173,18 @@ def _after(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> list
     return [WORDS["after_left"].format(n=n_spots) if n_spots else WORDS["after_clear"]]
 
 
-def _trust_sentence(state: str, verdict: Mapping[str, Any]) -> str:
-    reasons = [str(reason).rstrip(".") for reason in verdict.get("reasons") or []]
-    words = "; ".join(reasons) or WORDS["no_reasons"]
-    return WORDS.get(f"sure_{state}", WORDS["sure_unknown"]).format(reasons=words)
+def _sure(state: str) -> str:
+    return WORDS.get(f"sure_{state}", WORDS["sure_unknown"])
 
 
-def _how_sure(results: Mapping[str, Any], state: str, verdict: Mapping[str, Any]) -> list[str]:
-    sentences = [_trust_sentence(state, verdict)]
+def _reasons(state: str, verdict: Mapping[str, Any]) -> tuple[str, ...]:
+    reasons = tuple(str(reason).rstrip(".") for reason in verdict.get("reasons") or [])
+    needs_one = state in ("doubtful", "refused")
+    return reasons or ((WORDS["no_reasons"],) if needs_one else ())
+
+
+def _trust(results: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[str]:
+    sentences = []
     sides_um = (results.get("registration") or {}).get("side_disagreement_um")
     if isinstance(sides_um, Mapping):
         sides_um = sides_um.get("crown", sides_um.get("crown_um"))

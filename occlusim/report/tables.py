@@ -45,7 +45,7 @@ def _cell(value: Any, unit: str = "") -> str:
 
 
 def _pairs(caption: str, rows: Sequence[Sequence[str]]) -> Table | None:
-    return _table(caption, [(WORDS["col_what"], False), (WORDS["col_value"], True)], rows)
+    return _table(caption, [(WORDS["col_what"], False), (WORDS["col_value"], False)], rows)
 
 
 def spot_table(spots: Sequence[Mapping[str, Any]]) -> Table | None:
@@ -175,6 +175,15 @@ def generic_table(
     """Return every entry of a mapping as a row; keys in `skip` are shown elsewhere."""
     kept = {key: value for key, value in (values or {}).items() if key not in skip}
     return _pairs(caption, flat_rows(kept))
+
+
+def settings_table(settings: Mapping[str, Any] | None) -> Table | None:
+    """Return every setting as a row; one that was not given says so, for it is not unknown."""
+    rows = [
+        (name, WORDS["not_given"] if value == WORDS["unknown"] else value)
+        for name, value in flat_rows(settings or {})
+    ]
+    return _pairs("settings_caption", rows)
 
 
 def records_table(caption: str, records: Sequence[Any] | None) -> Table | None:

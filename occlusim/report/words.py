@@ -16,6 +16,7 @@ ENGLISH: Mapping[str, str] = {
     "unknown": "not known",
     "none": "none",
     "left_out": "left out",
+    "not_given": "not given",
     # the answer
     "title": "Occlusion of a crown: {case}",
     "kicker": "occlusim, crown and bite checked before milling",
@@ -50,8 +51,8 @@ ENGLISH: Mapping[str, str] = {
     "after_left": "The whole simulation was run again on the adjusted crown: high spots left, {n}.",
     "sure_sound": "How sure: sound. Nothing in the scans, the bite record or the "
     "reference speaks against it.",
-    "sure_doubtful": "How sure: doubtful, because {reasons}.",
-    "sure_refused": "Refused because {reasons}.",
+    "sure_doubtful": "How sure: doubtful, because",
+    "sure_refused": "Refused because",
     "sure_unknown": "How sure: not judged.",
     "no_reasons": "no reason was recorded",
     "sides_disagree": "Right and left bite scans disagree by {value} at the crown.",

@@ -96,3 +96,11 @@ def test_unknown_steps_leave_a_hole_not_a_number():
     line = next(t for t in gap_figure(movements).data if t.name.startswith("2 "))
     assert np.isnan(line.y[4])
     assert np.isfinite(line.y[3])
+
+
+def test_the_frame_grows_to_show_the_least_gap_of_an_open_movement():
+    movements = results()["crown"]["movements"]
+    movements[0]["gap_um"] = [401.0]
+    drawn = gap_figure(movements)
+    assert drawn.layout.yaxis.range[1] > 401.0
+    assert "<b>1</b>" in [note.text for note in drawn.layout.annotations]

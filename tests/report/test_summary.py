@@ -18,7 +18,7 @@ def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
         "20 µm of its height have to stay",
         "0.069 mm³",
         "no high spot is left",
-        "doubtful, because right and left bite scans disagree by more than 30 µm.",
+        "doubtful, because\n- right and left bite scans disagree by more than 30 µm\n",
         "disagree by 41 µm",
         "disagree by 35 µm",
         "98.7 %",
@@ -37,7 +37,7 @@ def test_a_refused_case_gives_reasons_and_no_number_of_the_crown():
     case = results()
     case["verdict"] = {"state": "refused", "high": None, "reasons": ["the bite scan is flat."]}
     words = summary_words(case)
-    assert words.endswith("Refused because the bite scan is flat.")
+    assert words.endswith("Refused because\n- the bite scan is flat")
     assert "µm" not in words
     assert "high" not in words
 
@@ -49,7 +49,8 @@ def test_a_clean_crown_has_nothing_to_take_off():
     found = answer(case)
     assert found.headline == "The crown is not high: nothing has to come off."
     assert not [sentence for sentence in found.body if "take off" in sentence.lower()]
-    assert found.trust[0].startswith("How sure: sound")
+    assert found.sure.startswith("How sure: sound")
+    assert found.reasons == ()
 
 
 def test_a_low_crown_says_how_much_is_missing():
@@ -96,6 +97,9 @@ def test_words_can_be_printed_on_a_western_console():
         (-0.6, "um", "-1"),
         (1.2344, "mm2", "1.23"),
         (0.0567, "mm3", "0.057"),
+        (0.0004, "mm3", "<0.001"),
+        (0.004, "mm2", "<0.01"),
+        (0.0, "mm2", "0.00"),
         (13.74, "N", "13.7"),
         (0.0374, "deg", "0.04"),
         (None, "um", "not known"),
