@@ -17,7 +17,7 @@ from scipy.spatial import KDTree
 from occlusim.arrays import BoolArray, Float64Array
 from occlusim.errors import DegenerateProblem
 from occlusim.geometry.mesh import TriangleMesh
-from occlusim.jaw.orientation import ArchOrientation
+from occlusim.jaw.axes import ArchOrientation
 
 CELL_MM = 0.3
 STEP_MM = 0.25

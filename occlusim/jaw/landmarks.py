@@ -13,8 +13,9 @@ from occlusim.arrays import BoolArray, Float64Array, frozen
 from occlusim.errors import DegenerateProblem, InputError
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.axes import ArchOrientation, mesh_of
 from occlusim.jaw.numbering import position_of, side_of
-from occlusim.jaw.orientation import ArchOrientation, mesh_of, orient_arches
+from occlusim.jaw.orientation import orient_arches
 from occlusim.jaw.tooth_location import LocatedRow, locate_row, location_confidence
 
 __all__ = ["ArchOrientation", "Landmarks", "find_landmarks", "orient_arches"]

@@ -13,10 +13,14 @@ from typing import Any
 import numpy as np
 from scipy.spatial import KDTree
 
-from occlusim.arrays import Float64Array, frozen, unit_vector
+from occlusim.arrays import Float64Array
 from occlusim.errors import DegenerateProblem, InputError
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.axes import ArchOrientation, mesh_of
+from occlusim.jaw.tooth_location import row_cost
+
+__all__ = ["ArchOrientation", "orient_arches"]
 
 LAYER_MM = 3.0
 """How much further than the nearest part of the other arch a piece of the layer may be."""
@@ -29,54 +33,6 @@ N_DIRECTIONS = 72
 
 
 @dataclass(frozen=True, slots=True)
-class ArchOrientation:
-    """Unit vectors to the patient's right, front and top, and a point of the occlusal layer.
-
-    All are in one frame, that of the upper scan where `orient_arches` gives them; use
-    `transformed` to carry them to the frame of the lower scan. `origin` is the middle of the
-    layer where the arches meet, mm; None where not known.
-    """
-
-    right: Float64Array
-    anterior: Float64Array
-    superior: Float64Array
-    origin: Float64Array | None = None
-    confidence: float = 1.0
-
-    def __post_init__(self) -> None:
-        for name in ("right", "anterior", "superior"):
-            object.__setattr__(self, name, frozen(unit_vector(getattr(self, name), name), float))
-        axes = self.axes
-        if np.max(np.abs(axes @ axes.T - np.eye(3))) > 1e-6 or np.linalg.det(axes) < 0:
-            raise InputError(
-                "orientation: right, anterior and superior must be perpendicular and right-handed "
-                "(right x anterior = superior)"
-            )
-        if self.origin is not None:
-            object.__setattr__(self, "origin", frozen(self.origin, np.float64))
-
-    @property
-    def axes(self) -> Float64Array:
-        """Rows right, anterior, superior: turns vectors of the scan into patient axes."""
-        return np.vstack([self.right, self.anterior, self.superior])
-
-    def to_patient(self, points: Float64Array) -> Float64Array:
-        """Return points (n, 3) in right, anterior, superior from the origin, mm."""
-        origin = np.zeros(3) if self.origin is None else self.origin
-        return (points - origin) @ self.axes.T
-
-    def transformed(self, T_new_old: RigidTransform) -> ArchOrientation:
-        """Return the orientation in another frame, such as the lower scan's."""
-        return ArchOrientation(
-            T_new_old.rotate(self.right),
-            T_new_old.rotate(self.anterior),
-            T_new_old.rotate(self.superior),
-            None if self.origin is None else T_new_old.apply(self.origin),
-            self.confidence,
-        )
-
-
-@dataclass(frozen=True, slots=True)
 class _Pieces:
     """Faces as points (n, 3) with area vectors (n, 3), mm and mm2."""
 
@@ -86,11 +42,6 @@ class _Pieces:
     @property
     def areas(self) -> Float64Array:
         return np.linalg.norm(self.vectors, axis=1)
-
-
-def mesh_of(scan: Any) -> TriangleMesh:
-    """Return the mesh of a scan, or the mesh itself."""
-    return getattr(scan, "mesh", scan)
 
 
 def _pieces(mesh: TriangleMesh, T_new_mesh: RigidTransform | None = None) -> _Pieces:
@@ -139,7 +90,7 @@ def orient_arches(
         np.cross(anterior, superior), anterior, superior, origin, sharpness
     )
     if check_swap:
-        _check_overlap(up, low, orientation)
+        _check_overlap(up, low, orientation, (mesh_of(upper), mesh_of(lower)), T_upper_lower)
     return orientation
 
 
@@ -278,31 +229,55 @@ def _parabola_minimum(turns: Float64Array, misfits: Float64Array, best: int) -> 
     return float(turns[best] + step * np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
 
 
-def _check_overlap(up: _Pieces, low: _Pieces, orientation: ArchOrientation) -> None:
-    """Refuse a pair whose upper arch lies inside the lower in front and on both sides.
+def _check_overlap(
+    up: _Pieces,
+    low: _Pieces,
+    orientation: ArchOrientation,
+    meshes: tuple[TriangleMesh, TriangleMesh],
+    T_upper_lower: RigidTransform | None,
+) -> None:
+    """Refuse a pair whose upper arch lies inside the lower, unless the teeth's widths speak for it.
 
     In a natural bite the upper teeth stand outside the lower ones: overjet in front 2 to 3 mm
-    (common practice), buccal cusps at the sides. Exchanged arches show the reverse everywhere.
+    (common practice), buccal cusps at the sides. Exchanged arches show the reverse; so does a rare
+    natural bite, but its upper incisors are still wider than its lower ones.
     """
-    upper, lower = _outline(up, orientation, 1.0), _outline(low, orientation, -1.0)
-    overlap = upper - lower
+    overlap = _outline(up, orientation, 1.0) - _outline(low, orientation, -1.0)
     middle = np.abs(_SECTORS_DEG + 5.0)
-    regions = (
-        middle < 40,
-        (middle < 100) & (_SECTORS_DEG > 30),
-        (middle < 100) & (_SECTORS_DEG < -30),
-    )
-    known = [overlap[r][np.isfinite(overlap[r])] for r in regions]
-    if min(len(values) for values in known) < 2:
+    front = overlap[(middle < 40) & np.isfinite(overlap)]
+    around = overlap[(middle < 100) & np.isfinite(overlap)]
+    if len(front) < 4 or len(around) < 10:
         return
-    front, right, left = (float(np.median(values)) for values in known)
-    if max(front, right, left) < -0.5:
-        raise InputError(
-            "arches: the upper arch lies inside the lower in front and on both sides (by "
-            f"{-front:.1f}, {-right:.1f} and {-left:.1f} mm), as when the upper and lower scans "
-            "are exchanged: check which file is which. If the bite is truly so, give measured "
-            "condyles"
-        )
+    if np.median(front) > -0.5 or np.mean(around < -0.2) < 0.7:
+        return
+    if _widths_speak_for_it(orientation, meshes, T_upper_lower):
+        return
+    raise InputError(
+        f"arches: the upper arch lies inside the lower by {-float(np.median(front)):.1f} mm in "
+        f"front and {-float(np.median(around)):.1f} mm around, and its teeth have not the widths "
+        "of upper teeth, as when the upper and lower scans are exchanged: check which file is which"
+    )
+
+
+def _widths_speak_for_it(
+    orientation: ArchOrientation,
+    meshes: tuple[TriangleMesh, TriangleMesh],
+    T_upper_lower: RigidTransform | None,
+) -> bool:
+    """Whether the rows fit the handbook's widths clearly better as given than exchanged."""
+    T_lower_upper = (T_upper_lower or RigidTransform.identity()).inverse()
+    try:
+        given, exchanged = (
+            row_cost(meshes[0], orientation, is_upper=True, named_upper=first)
+            + row_cost(
+                meshes[1], orientation.transformed(T_lower_upper), is_upper=False,
+                named_upper=not first,
+            )
+            for first in (True, False)
+        )  # fmt: skip
+    except DegenerateProblem:
+        return False
+    return given < exchanged - 3.0
 
 
 _SECTORS_DEG = np.arange(-120.0, 120.0, 10.0)

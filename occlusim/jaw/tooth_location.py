@@ -23,9 +23,12 @@ from occlusim.jaw.arch_map import (
     to_patient,
     unroll_arch,
 )
+from occlusim.jaw.axes import ArchOrientation, mesh_of
 from occlusim.jaw.numbering import check_teeth, check_tooth, is_upper, position_of, sort_along_arch
-from occlusim.jaw.orientation import ArchOrientation, mesh_of
 from occlusim.jaw.row_fit import CROWN_LENGTH_MM, RowEvidence, RowFit, fit_row, row_evidence
+
+END_WALL_MM = 2.5
+"""How far the outer wall of the last tooth may reach beyond the width that fits best."""
 
 MARGIN_SCALE = 3.0
 """Margin of costs that counts as odds of e to 1; chosen, as the evidence is not independent."""
@@ -137,6 +140,37 @@ def locate_row(
     fit = fit_row(evidence, curve.midline_mm, upper=is_upper, anchors_mm=anchors, missing=absent)
     arc, offset = curve.unroll(patient[:, :2])
     return LocatedRow(patient, arc, offset, arch, evidence, fit)
+
+
+def _to_the_ends(
+    spans_mm: Mapping[int, tuple[float, float]], evidence: RowEvidence
+) -> dict[int, tuple[float, float]]:
+    """Return the spans with the last tooth of each end reaching over its own outer wall."""
+    spans = dict(spans_mm)
+    first, last = min(spans, key=lambda t: spans[t]), max(spans, key=lambda t: spans[t])
+    reach = round(END_WALL_MM / STEP_MM)
+    start, stop = (round(spans[first][0] / STEP_MM), round(spans[last][1] / STEP_MM))
+    for _ in range(reach):
+        start -= start > 0 and evidence.material[start - 1] > 0.5
+        stop += stop < len(evidence.material) - 1 and evidence.material[stop + 1] > 0.5
+    spans[first] = (start * STEP_MM, spans[first][1])
+    spans[last] = (spans[last][0], stop * STEP_MM)
+    return spans
+
+
+def row_cost(
+    mesh: TriangleMesh, orientation: ArchOrientation, *, is_upper: bool, named_upper: bool
+) -> float:
+    """Return the cost of the best row when its teeth bear the names of the upper or lower arch.
+
+    `is_upper` says which way the teeth look; a lower cost is a better fit.
+    """
+    heights = height_map(to_patient(mesh.vertices, orientation, upper=is_upper), mesh)
+    curve = arch_curve(heights)
+    evidence = row_evidence(unroll_arch(heights, curve))
+    no_tooth: frozenset[int] = frozenset()
+    fit = fit_row(evidence, curve.midline_mm, upper=named_upper, anchors_mm={}, missing=no_tooth)
+    return fit.cost
 
 
 def _of_arch(teeth: Iterable[int], upper: bool) -> tuple[int, ...]:

@@ -56,7 +56,7 @@ def test_exchanged_crown_rows_without_gums_are_refused() -> None:
     # Closed bodies have no net area vector, so only overjet and buccal overlap can tell.
     upper, lower = closed(UPPER, 4.0), closed(LOWER, -4.0)
     orient_arches(upper, lower, TOGETHER)
-    with pytest.raises(InputError, match="lies inside the lower in front and on both sides"):
+    with pytest.raises(InputError, match="lies inside the lower by"):
         orient_arches(lower, upper, TOGETHER.inverse())
     assert orient_arches(lower, upper, TOGETHER.inverse(), check_swap=False).superior[2] < -0.9
 
@@ -98,3 +98,21 @@ def test_arches_far_apart_or_in_one_place_are_refused() -> None:
 def test_axes_must_be_right_handed() -> None:
     with pytest.raises(InputError, match="right-handed"):
         ArchOrientation(np.array([-1.0, 0, 0]), np.array([0, 1.0, 0]), np.array([0, 0, 1.0]))
+
+
+def test_a_natural_reverse_bite_is_told_from_exchanged_files() -> None:
+    # The upper row lies inside the lower all around, but its incisors have upper widths.
+    upper, lower = make_arch(upper=True, scale=0.9).mesh, make_arch(upper=False, scale=1.07).mesh
+    forward = RigidTransform(np.eye(3), [0.0, 1.0, -0.3])
+    found = orient_arches(upper, lower, forward)
+    assert angle_deg(found.superior, np.array([0, 0, 1.0])) < 6.0
+    with pytest.raises(InputError, match="lies inside the lower by"):
+        orient_arches(make_arch(upper=False).mesh.transformed(FLIP), flipped_upper(), FLIP_BITE)
+
+
+FLIP = RigidTransform.rotation_about([0, 0, 0], [0, 1, 0], np.pi)
+FLIP_BITE = RigidTransform(np.eye(3), [0.0, 0.0, -0.3])
+
+
+def flipped_upper() -> TriangleMesh:
+    return make_arch(upper=True).mesh.transformed(FLIP)
