@@ -114,6 +114,26 @@ class SparseSdf:
             out,
         )
 
+    def sample_partly_into(
+        self, out: Float64Array, points: Float64Array, T_field_points: RigidTransform
+    ) -> None:
+        """Write values (n,), mm, known wherever any of the eight nodes around a point is known.
+
+        Where all are, as `sample_into`. In either case the value less half a voxel's diagonal is
+        a lower bound of the exact distance: for searches that must not lose a place beside the
+        unknown.
+        """
+        blocks.sample_partly(
+            frozen(points, points.dtype),
+            T_field_points.rotation,
+            T_field_points.translation,
+            self.origin,
+            self.voxel_mm,
+            self.block_index,
+            self.blocks,
+            out,
+        )
+
     def sample_with_gradient(
         self, points: ArrayLike, T_field_points: RigidTransform | None = None
     ) -> tuple[Float64Array, Float64Array]:

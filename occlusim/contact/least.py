@@ -183,7 +183,7 @@ def _least_of(
     """Return the least of the moving surface's asked faces in the field's distance."""
     vertices, faces = moving.surface.mesh.vertices, moving.surface.mesh.faces
     sampled = np.empty(len(vertices))
-    field.sdf.sample_into(sampled, vertices, T_field_moving)
+    field.sdf.sample_partly_into(sampled, vertices, T_field_moving)
     if is_asked is not moving.all_faces:
         is_used = np.zeros(len(vertices), dtype=np.bool_)
         is_used[faces[is_asked]] = True

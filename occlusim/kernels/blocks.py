@@ -339,3 +339,48 @@ def sample_gradients(
         gradient[i, 1] = ((c01 - c00) + fx * ((c11 - c10) - (c01 - c00))) * per_mm
         low = d00 + fy * (d01 - d00)
         gradient[i, 2] = (low + fx * (d10 + fy * (d11 - d10) - low)) * per_mm
+
+
+@kernel
+def read_partly(px, py, pz, origin, voxel_mm, block_index, values):
+    """Return a value that lies at most half a voxel's diagonal above the distance at a point.
+
+    As `read_value` where all eight nodes are known. Where some are, the best of what each allows
+    (a distance is 1-Lipschitz) plus half a diagonal; NaN where none is.
+    """
+    value = read_value(px, py, pz, origin, 1.0 / voxel_mm, block_index, values)
+    if value == value:
+        return value
+    x = (px - origin[0]) / voxel_mm
+    y = (py - origin[1]) / voxel_mm
+    z = (pz - origin[2]) / voxel_mm
+    n = block_index.shape
+    if not (x >= 0.0 and y >= 0.0 and z >= 0.0):
+        return np.nan
+    if not (x < n[0] * 8.0 and y < n[1] * 8.0 and z < n[2] * 8.0):
+        return np.nan
+    i, j, k = int(x), int(y), int(z)
+    block = block_index[i >> 3, j >> 3, k >> 3]
+    if block < 0:
+        return np.nan
+    best = -np.inf
+    for corner in range(8):
+        a, b, c = corner >> 2, (corner >> 1) & 1, corner & 1
+        node = values[block, (((i & 7) + a) * 9 + (j & 7) + b) * 9 + (k & 7) + c]
+        if node == node:
+            away = math.sqrt((x - i - a) ** 2 + (y - j - b) ** 2 + (z - k - c) ** 2)
+            best = max(best, node - away * voxel_mm)
+    if best == -np.inf:
+        return np.nan
+    return best + 0.5 * math.sqrt(3.0) * voxel_mm
+
+
+@parallel_kernel
+def sample_partly(points, rotation, translation, origin, voxel_mm, block_index, values, out):
+    """Write `read_partly` (n,), mm, of points carried into the field's frame first."""
+    for i in prange(len(points)):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
+        px = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + translation[0]
+        py = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + translation[1]
+        pz = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + translation[2]
+        out[i] = read_partly(px, py, pz, origin, voxel_mm, block_index, values)

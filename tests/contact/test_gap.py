@@ -52,9 +52,11 @@ def test_ball_over_a_plane(ball, table, slab, gap):
     assert_allclose(found.supported_gap_mm, gap + 0.05 / (2 * np.pi * RADIUS), rtol=0, atol=2e-3)
 
 
-def test_contact_area_and_volume_of_a_ball_in_a_plane(ball):
+@pytest.mark.slow
+def test_contact_area_and_volume_of_a_ball_in_a_plane():
     """Area 2 pi R d - pi d^2, volume pi d^2 (3R - d) / 3."""
     depth = 0.05
+    ball = GapField.build(shapes.sphere(RADIUS, 110), SETTINGS)
     fine = shapes.plate(0.8, 120)
     plane = GapField.build(fine, SETTINGS)
     T_ball_plane = above(-depth).inverse()
