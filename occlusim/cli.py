@@ -109,8 +109,12 @@ def demo(
 
 def _check(case: Path, out: Path, *, as_json: bool, pictures: bool) -> None:
     progress = Progress()
-    progress("loading; the first run on a machine also compiles its kernels, once")
+    progress("loading")
+    from occlusim.kernels.jit import compile_seconds, is_cache_empty  # noqa: PLC0415
     from occlusim.pipeline import check_case  # noqa: PLC0415
+
+    if is_cache_empty():
+        progress("first run on this machine: kernels are compiled as they are needed, once")
 
     try:
         result = check_case(case, out, progress=progress, pictures=pictures)
@@ -121,7 +125,8 @@ def _check(case: Path, out: Path, *, as_json: bool, pictures: bool) -> None:
     else:
         typer.echo(result.summary())
         typer.echo(f"Report: {(result.folder / 'report.html').resolve()}")
-    progress("done")
+    compiled = compile_seconds()
+    progress(f"done; {compiled:.1f} s of it compiling kernels" if compiled > 1.0 else "done")
 
 
 def _fail(error: OcclusimError) -> NoReturn:

@@ -7,17 +7,28 @@ function called from another file has changed, so a stale cache could return old
 import hashlib
 import os
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
 import numba
 from numba import prange
+from numba.core import event
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
-__all__ = ["cache_folder", "kernel", "parallel_kernel", "prange", "set_threads", "thread_count"]
+__all__ = [
+    "cache_folder",
+    "compile_seconds",
+    "is_cache_empty",
+    "kernel",
+    "parallel_kernel",
+    "prange",
+    "set_threads",
+    "thread_count",
+]
 
 
 def _digest() -> str:
@@ -42,6 +53,39 @@ def cache_folder() -> Path:
 
 
 numba.config.CACHE_DIR = str(cache_folder())  # pyright: ignore[reportAttributeAccessIssue, reportPrivateImportUsage]
+
+
+class _CompileClock(event.Listener):
+    """Seconds spent in compiling; a kernel compiled for another one counts once."""
+
+    def __init__(self) -> None:
+        self.seconds = 0.0
+        self._depth = 0
+        self._start = 0.0
+
+    def on_start(self, event: object) -> None:  # noqa: ARG002
+        if self._depth == 0:
+            self._start = time.perf_counter()
+        self._depth += 1
+
+    def on_end(self, event: object) -> None:  # noqa: ARG002
+        self._depth -= 1
+        if self._depth == 0:
+            self.seconds += time.perf_counter() - self._start
+
+
+_clock = _CompileClock()
+event.register("numba:compile", _clock)
+
+
+def compile_seconds() -> float:
+    """Return the seconds that this process has spent in compiling kernels."""
+    return _clock.seconds
+
+
+def is_cache_empty() -> bool:
+    """Return whether no kernel has been compiled for this version of the sources yet."""
+    return not any(cache_folder().rglob("*.nbc"))
 
 
 def kernel(function: Callable[P, R]) -> Callable[P, R]:
