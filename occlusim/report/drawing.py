@@ -147,10 +147,12 @@ def _add_numbers(
     places = np.array([spot["centroid_mm"] for spot in spots], dtype=np.float64)
     labels = label_points(places, vertices, to_eye) + 6.0 * to_eye
     lines = np.stack([places + 6.0 * to_eye, labels], axis=1).reshape(-1, 3)
-    plotter.add_lines(lines, color=INK, width=3)
-    plotter.add_points(
-        places + 6.0 * to_eye, color=INK, point_size=12, render_points_as_spheres=True
-    )
+    for colour, width, dot, nearer_mm in ((PAPER, 7, 18, 0.0), (INK, 3, 12, 0.5)):
+        towards_eye = nearer_mm * to_eye
+        plotter.add_lines(lines + towards_eye, color=colour, width=width)
+        plotter.add_points(
+            lines[::2] + towards_eye, color=colour, point_size=dot, render_points_as_spheres=True
+        )
     plotter.add_point_labels(
         labels,
         [str(spot["id"]) for spot in spots],

@@ -253,7 +253,7 @@ def _spot_numbers(
             "size": [7, 26, 0] * len(placed),
             "opacity": 1.0,
             "color": INK,
-            "line": {"width": 0},
+            "line": {"width": 2, "color": PAPER},
         },
         hoverinfo="skip",
         visible=bool(placed),

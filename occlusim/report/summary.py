@@ -147,11 +147,13 @@ def _take_off(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> l
     if volume_mm3 is not None:
         volume = WORDS["volume_in_all"].format(volume=with_unit(volume_mm3, "mm3"))
         sentences[0] += f" {volume}"
-    sentences += [
-        WORDS["not_feasible"].format(**_spot_words(spot))
+    stay = [
+        WORDS["not_feasible_one"].format(**_spot_words(spot))
         for spot in spots
         if spot.get("feasible") is False
     ]
+    if stay:
+        sentences.append(WORDS["not_feasible"].format(spots=joined(stay)))
     return sentences
 
 

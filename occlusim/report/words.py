@@ -39,7 +39,8 @@ ENGLISH: Mapping[str, str] = {
     "take_off_list": "What to take off: {spots}.",
     "take_off_one": "{depth} over {area} at spot {id}",
     "take_off_part": "{part} of {depth} over {area} at spot {id}",
-    "not_feasible": "Spot {id} cannot be cleared: {shortfall} of its height have to stay.",
+    "not_feasible": "Not all of it can come off: {spots} have to stay.",
+    "not_feasible_one": "{shortfall} at spot {id}",
     "low": "The crown is not high: it is low and misses its contact.",
     "missing_contact": "In closing it would need {missing} more height for the contact that is "
     "wanted.",

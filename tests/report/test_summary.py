@@ -15,7 +15,7 @@ def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
         "spot 2, distolingual cusp, 58 µm moving to the left",
         "109 µm over 1.23 mm² at spot 1",
         "38 µm of 58 µm over 0.48 mm² at spot 2",
-        "20 µm of its height have to stay",
+        "Not all of it can come off: 20 µm at spot 2 have to stay.",
         "0.069 mm³",
         "no high spot is left",
         "doubtful, because\n- right and left bite scans disagree by more than 30 µm\n",
