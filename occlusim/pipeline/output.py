@@ -66,6 +66,7 @@ def write_outputs(  # noqa: PLR0913
         results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
     results["findings"] = [
         {"severity": f.severity, "code": f.code, "message": f.message, "role": f.role}
+        | ({"count": f.count} if f.count else {})
         for f in findings
     ]
     write_results(folder, results)

@@ -64,7 +64,14 @@ def mount(inputs: Inputs, T_upper_lower: RigidTransform) -> tuple[ArchOrientatio
             np.array(given.left_molar_mm),
         )
     else:
-        landmarks = find_landmarks(inputs.lower, orientation.transformed(T_upper_lower.inverse()))
+        spec = inputs.crown_spec
+        known = {} if spec.is_upper else {spec.iso[0]: inputs.crown.mesh.vertices.mean(axis=0)}
+        landmarks = find_landmarks(
+            inputs.lower,
+            orientation.transformed(T_upper_lower.inverse()),
+            known=known,
+            missing=[int(tooth) for tooth in inputs.case.teeth.missing],
+        )
     landmarks = landmarks.transformed(T_upper_lower)
     if given.right_condyle_mm is not None and given.left_condyle_mm is not None:
         frame = frame_from_condyles(given.right_condyle_mm, given.left_condyle_mm, landmarks)
