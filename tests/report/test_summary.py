@@ -31,6 +31,7 @@ def test_the_deepest_spot_comes_first_whatever_the_order():
     case = results()
     case["crown"]["spots"].reverse()
     assert summary_words(case) == summary_words(results())
+    assert "(spot 1)" in summary_words(case).splitlines()[1]
 
 
 def test_a_refused_case_gives_reasons_and_no_number_of_the_crown():
