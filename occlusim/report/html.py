@@ -21,11 +21,11 @@ from occlusim.report.figures import (
     colour_bar,
     crown_figure,
     field_label,
-    gap_figure,
     ordered_fields,
     shading,
     view,
 )
+from occlusim.report.gap_figure import gap_figure
 from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
 from occlusim.report.numbers import joined, plain
 from occlusim.report.summary import answer

@@ -264,7 +264,16 @@ def test_a_folder_that_is_not_there_is_named(tmp_path):
 
 def test_every_text_is_used():
     root = Path(html.__file__).parent
-    modules = ("summary", "tables", "html", "figures", "pictures", "drawing", "numbers")
+    modules = (
+        "summary",
+        "tables",
+        "html",
+        "figures",
+        "gap_figure",
+        "pictures",
+        "drawing",
+        "numbers",
+    )
     files = [root / f"{name}.py" for name in modules] + [root / "templates" / "report.html.j2"]
     sources = "".join(path.read_text(encoding="utf-8") for path in files)
     sources += (root / "words.py").read_text(encoding="utf-8").split("CAUTIONS")[1]
