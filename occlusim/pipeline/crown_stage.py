@@ -42,6 +42,9 @@ from occlusim.pipeline.units import UM
 from occlusim.sdf import SdfSettings
 
 
+MAP_REACH_MM = 10.0
+
+
 @dataclass(frozen=True, slots=True)
 class CrownState:
     """A crown, as designed or as adjusted, run along the paths."""
@@ -335,7 +338,7 @@ def painted(
     """Return the crown with its numbers: gaps at the light closure and per movement, reduction."""
     T_upper_lower = jaw.run.light.T_upper_lower
     T = T_upper_lower.inverse() if is_upper else T_upper_lower
-    fields = {"gap_um": jaw.antagonist.exact(crown.mesh.vertices, T, 1.0) * UM}
+    fields = {"gap_um": jaw.antagonist.exact(crown.mesh.vertices, T, MAP_REACH_MM) * UM}
     clearance = plan.clearance_mm
     limit = ReductionSettings().clearance_limit_mm
     fields["clearance_um"] = np.where(clearance >= limit, np.nan, clearance) * UM

@@ -25,6 +25,7 @@ from occlusim.report.meshes import ReportMeshes
 from occlusim.report.pictures import write_pictures
 
 NEAR_CROWN_MM = 4.0
+MAP_REACH_MM = 4.0
 
 
 def write_outputs(  # noqa: PLR0913
@@ -60,7 +61,6 @@ def write_outputs(  # noqa: PLR0913
     results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
     if pictures:
         with clock.stage("pictures", "drawing the pictures"):
-            (folder / "pictures").mkdir(exist_ok=True)
             _, seen = write_pictures(folder / "pictures", results, meshes, axes)
             findings = [*findings, *seen]
         results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
@@ -103,6 +103,8 @@ def _gap_map(
     points: Float64Array, surface: Any, field: GapField, T_field_points: RigidTransform
 ) -> PaintedMesh:
     gap = field.gaps(points, T_field_points, exact_below_mm=0.3)
+    beyond = np.flatnonzero(np.isnan(gap))
+    gap[beyond] = field.exact(points[beyond], T_field_points, MAP_REACH_MM)
     return PaintedMesh(surface.mesh, {"gap_um": gap * UM})
 
 

@@ -17,7 +17,7 @@ def verdict_part(
     inputs: Inputs, placed: Placed, jaw: JawStage, crown: CrownStage
 ) -> dict[str, Any]:
     """Return state, whether the crown is high, the reasons for doubt, and the coverage."""
-    reasons = [f"datum: {reason}; the recorded bite is the datum" for reason in jaw.datum.reasons]
+    reasons = [f"{reason}: the recorded bite is the datum" for reason in jaw.datum.reasons]
     if placed.verdict is not None and placed.verdict.state != "accepted":
         reasons += [f"bite record: {reason}" for reason in placed.verdict.reasons]
     if crown.coverage < LEAST_COVERAGE:
@@ -29,7 +29,7 @@ def verdict_part(
         reasons.append(crown.withheld)
     reasons += [
         f"spot {spot.id}: the wall would become thinner than "
-        f"{inputs.crown_spec.min_thickness_mm:g} mm; {spot.shortfall_mm * UM:.0f} um are left"
+        f"{inputs.crown_spec.min_thickness_mm:g} mm; {spot.shortfall_mm * UM:.0f} µm are left"
         for spot in crown.plan.spots
         if not spot.feasible
     ]
