@@ -1,0 +1,1 @@
+"""Invented arches with a known truth, and the script that made them."""

@@ -11,12 +11,10 @@ import sys
 import time
 from pathlib import Path
 
-import numpy as np
-
 from demo_arches.model import cases, crowns, meshing
 from demo_arches.model.fit import settle
-from demo_arches.model.motion import Guidance
-from demo_arches.model.surface import CLOSED, Field
+from demo_arches.model.motion import Guidance, guided_wear
+from demo_arches.model.surface import Field
 from demo_arches.model.teeth import Arch, build_arch, healing_abutment, prepared_stump
 from demo_arches.noise import scan_noise, write_ply
 
@@ -33,11 +31,11 @@ def log(text: str) -> None:
     print(f"[{time.strftime('%H:%M:%S')}] {text}", flush=True)
 
 
-def natural_arches() -> tuple[Arch, Arch]:
-    """Return the upper and the lower arch with all teeth, settled against each other."""
+def natural_arches() -> tuple[Arch, Arch, tuple]:
+    """Return both arches with all teeth, settled, and the poses that wear the lower one."""
     upper, lower = build_arch("upper", SEED + 1), build_arch("lower", SEED + 2)
-    settle(upper, lower, log=log)
-    return upper, lower
+    settle(upper, lower, rounds=11, log=log)
+    return upper, lower, guided_wear(lower, upper, log)
 
 
 def altered(arch: Arch, pair: str) -> Arch:
@@ -49,24 +47,24 @@ def altered(arch: Arch, pair: str) -> Arch:
     return Arch(arch.jaw, arch.numbers, shapes, arch.origin, arch.axes)
 
 
-def fields_of(pair: str, upper: Arch, lower: Arch):
+def fields_of(pair: str, upper: Arch, lower: Arch, wear):
     """Return a pair's arches, their scan fields and their fields of teeth alone."""
     u, w = altered(upper, pair), altered(lower, pair)
-    return (u, w, Field(u), Field(w, upper, CLOSED), Field(u, what="teeth"),
-            Field(w, upper, CLOSED, what="teeth"))  # fmt: skip
+    return (u, w, Field(u), Field(w, upper, wear), Field(u, what="teeth"),
+            Field(w, upper, wear, what="teeth"))  # fmt: skip
 
 
-def build_pair(pair: str, upper: Arch, lower: Arch, out: Path):
+def build_pair(pair: str, upper: Arch, lower: Arch, wear, out: Path):
     """Write a pair's arches, bites and crowns; return each file's noise and each crown's facts."""
-    u, w, fu, fl, tu, tl = fields_of(pair, upper, lower)
+    u, w, fu, fl, tu, tl = fields_of(pair, upper, lower, wear)
     noise, made = {}, {}
     jobs = [(f"lower_{pair}.ply", cases.T_FILE_JAW["lower"], ARCH_SIGMA_UM,
              lambda: meshing.arch_mesh(w, fl, tu, 0.4)),
             (f"upper_{pair}.ply", cases.T_FILE_JAW["upper"], ARCH_SIGMA_UM,
              lambda: meshing.arch_mesh(u, fu, tl, 0.1))]  # fmt: skip
-    for side in ("right", "left"):
-        jobs.append((f"bite_{side}_{pair}.ply", cases.bite_frame(side), BITE_SIGMA_UM,
-                     lambda side=side: meshing.bite_mesh(side, u, w, fu, fl, tu, tl)))  # fmt: skip
+    jobs += [(f"bite_{side}_{pair}.ply", cases.bite_frame(side), BITE_SIGMA_UM,
+              lambda side=side: meshing.bite_mesh(side, u, w, fu, fl, tu, tl))
+             for side in ("right", "left")]  # fmt: skip
     meshes = []
     for k, (name, T, sigma, make) in enumerate(jobs):
         vertices, faces = make()
@@ -82,8 +80,9 @@ def build_pair(pair: str, upper: Arch, lower: Arch, out: Path):
             continue
         log(f"crown {case.name}")
         arch, antagonist = (lower, tu) if case.tooth // 10 >= 3 else (upper, tl)
+        implant = case.support == "implant"
         crown = crowns.build_crown(arch, case.tooth, case.relief_mm, antagonist, guidance,
-                                   case.centric_um * 1e-3, case.support == "implant", log)  # fmt: skip
+                                   case.centric_um * 1e-3, implant, log)  # fmt: skip
         case.build_in(crown, log)
         made[case.name] = cases.write_crown(case, crown, out, log)
     return noise, made
@@ -92,12 +91,12 @@ def build_pair(pair: str, upper: Arch, lower: Arch, out: Path):
 def main(out: Path = FOLDER) -> None:
     """Build everything into a folder."""
     (out / "crowns").mkdir(parents=True, exist_ok=True)
-    upper, lower = natural_arches()
+    upper, lower, wear = natural_arches()
     table = json.dumps(cases.teeth_table(upper, lower), indent=1)
     (out / "teeth.json").write_text(table + "\n")
     made, noise = {}, {}
     for pair in PAIRS:
-        files, facts = build_pair(pair, upper, lower, out)
+        files, facts = build_pair(pair, upper, lower, wear, out)
         noise, made = noise | files, made | facts
     for case in cases.CASES:
         cases.write_case(case, upper, lower, out)

@@ -1,0 +1,1 @@
+"""The parametric model behind the demo arches."""

@@ -66,19 +66,18 @@ class DemoCase:
 
 def _high_in_closure_and_one_side(crown, log) -> None:
     centres = crowns.contact_centres(crown, 2)
-    where = crowns.excursion_centre(
-        crown, ["laterotrusion_right", "laterotrusion_left"], 0.075, centres
-    )
-    log(f"  excursion place: spare {1e3 * where[0]:.0f} um")
-    for centre, depth in zip(centres, (0.090, 0.060), strict=True):
-        crowns.build_in(crown, centre, "centric", depth, depth, log)
-    crowns.build_in(crown, where[1], where[2], 0.075, where[3], log)
+    side = ["laterotrusion_right", "laterotrusion_left"]
+    most, centre, movement = crowns.excursion_centre(crown, side, centres)
+    log(f"  excursion: at most {1e3 * most:.0f} um")
+    crowns.build_in_excursion(crown, centre, movement, min(0.075, 0.85 * most), log)
+    for place, depth in zip(centres, (0.090, 0.060), strict=True):
+        crowns.build_in(crown, place, "centric", depth, depth, log)
 
 
 def _one_excursion(crown, log) -> None:
-    where = crowns.excursion_centre(crown, list(RANGE_MM), 0.080, [])
-    log(f"  excursion place: spare {1e3 * where[0]:.0f} um")
-    crowns.build_in(crown, where[1], where[2], 0.080, where[3], log)
+    most, centre, movement = crowns.excursion_centre(crown, list(RANGE_MM), [])
+    log(f"  excursion: at most {1e3 * most:.0f} um")
+    crowns.build_in_excursion(crown, centre, movement, min(0.080, 0.85 * most), log)
 
 
 def _nothing(_crown, _log) -> None:
@@ -116,8 +115,8 @@ def write_crown(case: DemoCase, crown, out: Path, log) -> dict:
         depth, vertex, s = depths[movement]
         spots.append({
             "movement": movement,
-            "centroid_mm": to_upper(spot["centre"]).round(4).tolist(),
-            "deepest_mm": to_upper(crown.vertices[vertex]).round(4).tolist(),
+            "centroid_mm": to_upper(crown.vertices[vertex]).round(4).tolist(),
+            "bump_middle_mm": to_upper(spot["centre"]).round(4).tolist(),
             "depth_um": round(1e3 * depth, 2),
             "at_parameter_mm": round(s, 3),
             "depth_by_movement_um": {m: round(1e3 * d[0], 2) for m, d in depths.items()},
@@ -219,8 +218,7 @@ def landmarks(lower) -> dict[str, np.ndarray]:
     def place(number, lobe):
         i = lower.index(number)
         s = lower.shapes[i].lobes[lobe]
-        p = lower.origin[i] + np.array([s[0], s[1], s[2]]) @ lower.axes[i]
-        return p
+        return lower.origin[i] + np.array([s[0], s[1], s[2]]) @ lower.axes[i]
 
     incisal = 0.5 * (place(41, 0) + place(31, 0))
     points = {"incisal_mm": incisal, "right_molar_mm": place(47, 1), "left_molar_mm": place(37, 1)}

@@ -1,4 +1,4 @@
-"""Crowns: an ideal surface against the antagonist, clear in every movement, then what is built in."""
+"""Crowns: an ideal surface, clear in every movement, and then what is built in."""
 
 from __future__ import annotations
 
@@ -8,14 +8,17 @@ import numpy as np
 from scipy.sparse import coo_matrix, diags
 
 from demo_arches.model.motion import RANGE_MM, STEP_MM, Guidance, apply
-from demo_arches.model.surface import Field, closest, contour, oriented
 from demo_arches.model.remesh import largest_piece, remesh
+from demo_arches.model.surface import Field, closest, contour, oriented, project
 from demo_arches.model.teeth import Arch, Shape, healing_abutment, prepared_stump
 
 EXCURSION_MM = 0.050
 RAMP_MM = 0.5
 MARGIN_MM = 0.015
 BUMP_RADIUS_MM = 0.9
+CLOSED_ROOM_MM = 0.035
+OTHER_ROOM_MM = 0.020
+MOST_RAISED_MM = 0.7
 
 
 def smooth_max(a, b, k):
@@ -63,8 +66,6 @@ class CrownField:
 
     def project(self, p: np.ndarray, steps: int):
         """Return points on the surface and normals."""
-        from demo_arches.model.surface import project
-
         return project(self.gradient, p, steps)
 
 
@@ -137,7 +138,7 @@ def build_crown(arch: Arch, number: int, relief_mm, antagonist: Field, guidance:
     faces = largest_piece(faces)
     faces = oriented(solid.gradient, vertices, faces)
 
-    def size_of(p: np.ndarray, n: np.ndarray) -> np.ndarray:
+    def size_of(p: np.ndarray, _n: np.ndarray) -> np.ndarray:
         t = -((p - arch.origin[row]) @ arch.axes[row, 2]) / shape.length
         size = np.interp(t, [0.25, 0.5, 1.0], [0.14, 0.22, 0.30])
         inward = np.abs(solid.inner.value(p) - solid.cement) < 0.05
@@ -196,7 +197,7 @@ def _clear(crown: Crown, log=None) -> None:
             break
         cut = np.where(cut > 0, cut * 1.1 + 0.001, 0.0)
         wide = cut.copy()
-        for _ in range(6):
+        for _ in range(2):
             wide = np.maximum(cut, mean @ wide)
         crown.vertices = crown.vertices - wide[:, None] * crown.normals
 
@@ -271,25 +272,59 @@ def contact_centres(crown: Crown, n: int, apart: float = 3.0) -> list[np.ndarray
     return out
 
 
-def excursion_centre(crown: Crown, movements, depth_mm: float, away: list[np.ndarray]):
-    """Return where a bump interferes in some movement alone: spare, centre, movement, height."""
+def room_for(crown: Crown, p: np.ndarray, movement: str):
+    """Return how high points may be raised without touching elsewhere, and the movement's excess.
+
+    Elsewhere is the closure and the other movements, each kept clear by more than is wanted.
+    """
+    excess = crown.excess(p)
+    closed = crown.gap(crown.guidance.pose("centric", 0.0), p) - crown.wanted(0.0)
+    others = np.min([-w for m, (w, _) in excess.items() if m != movement], axis=0)
+    room = np.minimum(closed - CLOSED_ROOM_MM, others - OTHER_ROOM_MM)
+    return np.maximum(room, 0.0), excess[movement][0]
+
+
+def excursion_centre(crown: Crown, movements, away: list[np.ndarray]):
+    """Return where a bump can interfere most in one movement alone: depth, centre, movement."""
     mean = _spread(crown.faces, len(crown.vertices))
     inner = crown.occlusal.astype(float)
     for _ in range(8):
         inner = mean @ inner
     rows = np.flatnonzero(inner > 0.98)
     p = crown.vertices[rows]
-    excess = crown.excess(p)
-    closed = crown.gap(np.eye(4), p) - crown.centric_mm
-    best = (-9.0, None, "", 0.0)
+    best = (-9.0, p[0], movements[0])
     for movement in movements:
-        height = depth_mm - excess[movement][0]
-        others = np.min([-excess[m][0] for m in excess if m != movement], axis=0)
-        score = np.minimum(closed, others) - height
+        room, excess = room_for(crown, p, movement)
+        score = np.minimum(room, MOST_RAISED_MM) + excess
         for q in away:
-            score[np.linalg.norm(p - q, axis=1) < 2.6] = -9.0
-        score[height > 0.6] = -9.0
+            score[np.linalg.norm(p - q, axis=1) < 2.4] = -9.0
         k = int(score.argmax())
         if score[k] > best[0]:
-            best = (float(score[k]), p[k], movement, float(height[k]))
+            best = (float(score[k]), p[k], movement)
     return best
+
+
+def build_in_excursion(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, log):
+    """Raise a bump, kept clear of all else, until it interferes by `depth_mm` in one movement."""
+    start, height = crown.vertices, 0.0
+    near = np.flatnonzero(np.linalg.norm(start - centre, axis=1) < BUMP_RADIUS_MM)
+    room, excess = room_for(crown, start[near], movement)
+    height = depth_mm - float(excess[np.argmin(np.linalg.norm(start[near] - centre, axis=1))])
+    found = vertex = s = 0.0
+    for _ in range(8):
+        raised = add_bump(crown, centre, height)
+        wanted = np.einsum("ij,ij->i", (raised - start)[near], crown.normals[near])
+        limited = np.maximum(-smooth_max(-wanted, -room, 0.04), 0.0) * (wanted > 0)
+        vertices = start.copy()
+        vertices[near] += limited[:, None] * crown.normals[near]
+        found, vertex, s = depth_at(crown, vertices, centre, movement)
+        if abs(found - depth_mm) < 1e-4:
+            break
+        height = min(height + (depth_mm - found) * 1.2, 1.2)
+    crown.vertices = vertices
+    crown.spots.append({"movement": movement, "depth_um": 1e3 * found, "vertex": int(vertex),
+                        "at_parameter_mm": s, "bump_height_um": 1e3 * float(limited.max()),
+                        "centre": np.array(centre)})  # fmt: skip
+    log(
+        f"  spot {movement} depth {1e3 * found:.2f} um, raised {1e3 * limited.max():.1f}, s {s:.2f}"
+    )

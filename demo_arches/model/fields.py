@@ -179,7 +179,7 @@ def teeth_value(px, py, pz, teeth):
 @kernel
 def gum_value(px, py, pz, teeth):
     """Return the field of the gingiva: collars around the necks, and papillae between teeth."""
-    origin, axes, _spl, _lobes, _grooves, _dents, scalars, gum, pap = teeth
+    origin, axes, _spl, _lobes, _grooves, _dents, _scalars, gum, pap = teeth
     value = FAR
     for i in range(len(origin)):
         dx = px - origin[i, 0]
@@ -219,49 +219,68 @@ def gum_value(px, py, pz, teeth):
 @kernel
 def raw_value(px, py, pz, teeth):
     """Return the field of an arch before wear: teeth and gingiva."""
-    return smooth_min(teeth_value(px, py, pz, teeth), gum_value(px, py, pz, teeth), 0.25)
+    value = teeth_value(px, py, pz, teeth)
+    pap = teeth[8]
+    if len(pap) > 0 and value < 1.2 and (pz - pap[0, 6]) * pap[0, 7] > 0.0:
+        return value  # the gingiva is too far below to matter
+    return smooth_min(value, gum_value(px, py, pz, teeth), 0.25)
 
 
 @kernel
-def arch_value(px, py, pz, teeth, other, poses, wear_k):
-    """Return the field of an arch, worn by the other arch at every pose (n, 3, 4).
-
-    A pose carries a point of this arch into the frame of the other one.
-    """
+def arch_value(px, py, pz, teeth, other, poses, windows, wear_k):
+    """Return the field of an arch, worn by the other arch at every pose (n, 4, 4)."""
     value = raw_value(px, py, pz, teeth)
     if len(poses) == 0 or value > 1.0 or value < -1.5:
         return value
-    return cut_value(px, py, pz, value, other, poses, wear_k)
+    return cut_value(px, py, pz, value, other, poses, windows, wear_k)
 
 
 @kernel
-def cut_value(px, py, pz, value, other, poses, wear_k):
-    """Return a field cut back by the other arch's teeth at every pose."""
+def cut_value(px, py, pz, value, other, poses, windows, wear_k):
+    """Return a field cut back by the other arch's teeth at every pose.
+
+    The first three rows of a pose carry a point of this arch into the other one's frame; its last
+    row begins with its group. Windows (w, 5) are middle, radius and group: a pose wears only in
+    the windows of its group, fading out towards their rims. Group 0 wears everywhere.
+    """
     cut = -FAR
+    group, fade = 0.0, 0.0
     for i in range(len(poses)):
         q = poses[i]
+        if q[3, 0] != group:
+            group = q[3, 0]
+            rim = 2.0
+            for j in range(len(windows)):
+                t = windows[j]
+                if t[4] == group:
+                    dx, dy, dz = px - t[0], py - t[1], pz - t[2]
+                    rim = min(rim, np.sqrt(dx * dx + dy * dy + dz * dz) / t[3])
+            fade = min(1.0, max(0.0, rim - 0.7) / 0.3)
+            fade = fade * fade * (3.0 - 2.0 * fade)
+        if fade >= 1.0:
+            continue
         ox = q[0, 0] * px + q[0, 1] * py + q[0, 2] * pz + q[0, 3]
         oy = q[1, 0] * px + q[1, 1] * py + q[1, 2] * pz + q[1, 3]
         oz = q[2, 0] * px + q[2, 1] * py + q[2, 2] * pz + q[2, 3]
-        cut = max(cut, -teeth_value(ox, oy, oz, other))
+        cut = max(cut, -teeth_value(ox, oy, oz, other) - fade)
     return smooth_max(value, cut, wear_k)
 
 
 @kernel
-def _value(x, y, z, teeth, other, poses, wear_k, what):
+def _value(x, y, z, teeth, other, poses, windows, wear_k, what):
     """Return one of the fields; what: 0 arch, 1 teeth only, 2 gum."""
     if what == 0:
-        return arch_value(x, y, z, teeth, other, poses, wear_k)
+        return arch_value(x, y, z, teeth, other, poses, windows, wear_k)
     if what == 1:
         f = teeth_value(x, y, z, teeth)
         if len(poses) > 0 and -1.5 < f < 1.0:
-            f = cut_value(x, y, z, f, other, poses, wear_k)
+            f = cut_value(x, y, z, f, other, poses, windows, wear_k)
         return f
     return gum_value(x, y, z, teeth)
 
 
 @parallel_kernel
-def evaluate(points, teeth, other, poses, wear_k, what):
+def evaluate(points, teeth, other, poses, windows, wear_k, what):
     """Return values (n,) and gradients (n, 3) of a field; what: 0 arch, 1 teeth only, 2 gum."""
     n = len(points)
     value = np.empty(n)
@@ -269,21 +288,21 @@ def evaluate(points, teeth, other, poses, wear_k, what):
     h = 1e-5
     for i in prange(n):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        f0 = _value(x, y, z, teeth, other, poses, wear_k, what)
+        f0 = _value(x, y, z, teeth, other, poses, windows, wear_k, what)
         value[i] = f0
-        gradient[i, 0] = (_value(x + h, y, z, teeth, other, poses, wear_k, what) - f0) / h
-        gradient[i, 1] = (_value(x, y + h, z, teeth, other, poses, wear_k, what) - f0) / h
-        gradient[i, 2] = (_value(x, y, z + h, teeth, other, poses, wear_k, what) - f0) / h
+        gradient[i, 0] = (_value(x + h, y, z, teeth, other, poses, windows, wear_k, what) - f0) / h
+        gradient[i, 1] = (_value(x, y + h, z, teeth, other, poses, windows, wear_k, what) - f0) / h
+        gradient[i, 2] = (_value(x, y, z + h, teeth, other, poses, windows, wear_k, what) - f0) / h
     return value, gradient
 
 
 @parallel_kernel
-def values(points, teeth, other, poses, wear_k, what):
+def values(points, teeth, other, poses, windows, wear_k, what):
     """Return values (n,) of a field alone."""
     n = len(points)
     value = np.empty(n)
     for i in prange(n):
         value[i] = _value(
-            points[i, 0], points[i, 1], points[i, 2], teeth, other, poses, wear_k, what
+            points[i, 0], points[i, 1], points[i, 2], teeth, other, poses, windows, wear_k, what
         )
     return value

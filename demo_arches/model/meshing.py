@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
+from demo_arches.model.remesh import edges_of
 from demo_arches.model.surface import Field, mesh_of
 from demo_arches.model.teeth import Arch
 
-OCCLUSAL_MM = 0.165
+OCCLUSAL_MM = 0.160
 CONTACT_MM = 0.125
 BOUNDS = {"upper": ((-38, 32, -44), (38, 97, -18)), "lower": ((-38, 32, -53), (38, 97, -28))}
 
@@ -52,7 +55,7 @@ def arch_sizes(arch: Arch, opponent: Field, fine: float = 1.0):
     def size_of(p: np.ndarray, _n: np.ndarray) -> np.ndarray:
         t = nearest_crown(arch, p)
         size = np.interp(t, [0.0, 0.28, 0.55, 0.95, 1.25, 1.6],
-                         [OCCLUSAL_MM, OCCLUSAL_MM * 1.05, 0.27, 0.36, 0.55, 0.75])  # fmt: skip
+                         [OCCLUSAL_MM, OCCLUSAL_MM * 1.05, 0.26, 0.35, 0.50, 0.70])  # fmt: skip
         gap = opponent.value(p)
         return fine * np.minimum(size, CONTACT_MM + 0.12 * np.maximum(gap - 0.08, 0.0))
 
@@ -67,8 +70,6 @@ def arch_mesh(arch: Arch, field: Field, opponent: Field, phase: float = 0.0, fin
 
 def quality(vertices: np.ndarray, faces: np.ndarray) -> dict[str, float]:
     """Return counts and the worst shapes: smallest angle (degrees), boundary loops."""
-    from demo_arches.model.remesh import edges_of
-
     v = vertices[faces]
     angles = []
     for k in range(3):
@@ -80,9 +81,6 @@ def quality(vertices: np.ndarray, faces: np.ndarray) -> dict[str, float]:
     rim = edge[face[:, 1] < 0]
     loops = 0
     if len(rim):
-        from scipy.sparse import coo_matrix
-        from scipy.sparse.csgraph import connected_components
-
         used, new = np.unique(rim, return_inverse=True)
         new = new.reshape(-1, 2)
         graph = coo_matrix((np.ones(len(new)), (new[:, 0], new[:, 1])), (len(used),) * 2)
@@ -100,7 +98,7 @@ def bite_mesh(side: str, upper: Arch, lower: Arch, fu: Field, fl: Field, tu: Fie
         low, high = (-42.0, -22.0) if arch.jaw == "upper" else (-50.0, -31.0)
         x = sorted((sign * 6.0, sign * 38.0))
         sheets.append(mesh_of(field, ((x[0], 36, low), (x[1], 86, high)), 0.33, keep,
-                              lambda p, _n: np.full(len(p), 0.225), 5, phase=0.37))  # fmt: skip
+                              lambda p, _n: np.full(len(p), 0.265), 5, phase=0.37))  # fmt: skip
     (v1, f1), (v2, f2) = sheets
     return np.concatenate([v1, v2]), np.concatenate([f1, f2 + len(v1)])
 

@@ -10,7 +10,8 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from demo_arches.model.surface import Field, project
+from demo_arches.model.fit import tooth_samples
+from demo_arches.model.surface import BITE_WEAR, CLOSED, Field, project
 
 HALF_WIDTH_MM = 52.5
 INCLINATION = np.deg2rad(33.0)
@@ -18,6 +19,8 @@ BENNETT = np.deg2rad(7.5)
 RANGE_MM = {"protrusion": 5.0, "laterotrusion_right": 4.0, "laterotrusion_left": 4.0}
 STEP_MM = 0.1
 LIGHT_N = 20.0
+WEAR_DEPTH_MM = 0.09
+WEAR_REACH_MM = 2.6
 STIFFNESS_MPA_PER_MM = 1000.0
 
 
@@ -32,12 +35,13 @@ def pose(movement: str, s: float, opening: float) -> np.ndarray:
     right, left = np.array([h, 0.0, 0.0]), np.array([-h, 0.0, 0.0])
     down, medial = s * np.tan(INCLINATION), s * np.tan(BENNETT)
     if movement == "protrusion":
-        right, left = right + [0, s, -down], left + [0, s, -down]
+        move = np.array([0, s, -down])
+        right, left = right + move, left + move
     elif movement == "laterotrusion_right":
-        left = left + [medial, s, -down]
+        left = left + np.array([medial, s, -down])
         right = np.array([left[0] + np.sqrt(4 * h * h - s * s - down * down), 0.0, 0.0])
     elif movement == "laterotrusion_left":
-        right = right + [-medial, s, -down]
+        right = right + np.array([-medial, s, -down])
         left = np.array([right[0] - np.sqrt(4 * h * h - s * s - down * down), 0.0, 0.0])
     axis = (right - left) / np.linalg.norm(right - left)
     turn = np.cross([1.0, 0.0, 0.0], axis)
@@ -52,6 +56,43 @@ def pose(movement: str, s: float, opening: float) -> np.ndarray:
 def apply(T: np.ndarray, p: np.ndarray) -> np.ndarray:
     """Return points (n, 3) carried by a (4, 4) transform."""
     return p @ T[:3, :3].T + T[:3, 3]
+
+
+def guided_wear(lower_arch, upper_arch, log=None) -> tuple[np.ndarray, np.ndarray]:
+    """Return the poses (n, 4, 4) and windows (w, 5) that wear the lower teeth.
+
+    The recorded bite wears everywhere. Besides, canines are worn in the laterotrusion to their
+    side and incisors in protrusion, a little deeper than where they would first touch, so that
+    guiding contacts lie on facets.
+    """
+    upper = Field(upper_arch, what="teeth")
+    lower = Field(lower_arch, upper_arch, BITE_WEAR, what="teeth")
+    groups = {"protrusion": (42, 41, 31, 32), "laterotrusion_right": (43,),
+              "laterotrusion_left": (33,)}  # fmt: skip
+    poses, windows = [CLOSED[0]], []
+    for group, (movement, teeth) in enumerate(groups.items(), start=1):
+        parts = []
+        for number in teeth:
+            i = lower_arch.index(number)
+            found, _ = tooth_samples(lower_arch, i, 0.15)
+            parts.append(project(lower.gradient, found, 3)[0])
+            lobe = lower_arch.shapes[i].lobes[0]
+            canine = number % 10 == 3
+            middle = np.array([lobe[0] if canine else 0.0, lobe[1], lobe[2] - 0.5])
+            place = lower_arch.origin[i] + middle @ lower_arch.axes[i]
+            windows.append([*place, 4.2 if canine else 3.6, group])
+        points = np.concatenate(parts)
+        opening = 0.0
+        for s in np.arange(0.15, WEAR_REACH_MM + 1e-9, 0.15):
+            for _ in range(12):
+                opening -= upper.value(apply(pose(movement, s, opening), points)).min() / 80.0
+            depth = WEAR_DEPTH_MM * np.clip((s - 0.2) / 0.4, 0.0, 1.0)
+            T = pose(movement, s, opening - depth / 80.0)
+            T[3] = group
+            poses.append(T)
+        if log is not None:
+            log(f"wear in {movement}: opening {np.degrees(opening):.3f} deg")
+    return np.array(poses), np.array(windows)
 
 
 class Guidance:

@@ -105,7 +105,7 @@ def _normal(v, a, b, c):
 
 
 @kernel
-def _collapse(v, faces, size, todo, edge, face, start, around, boundary):
+def _collapse(v, faces, size, todo, edge, face, start, around, boundary):  # noqa: C901, PLR0915
     """Collapse edges in order; locks the ring of both ends; returns merged-into and alive."""
     n = len(v)
     locked = np.zeros(n, np.uint8)
@@ -339,5 +339,34 @@ def remesh(vertices, faces, project: Callable, size_of: Callable, rounds: int = 
             vertices = smooth(vertices, faces, size, normals, edge)
             vertices, normals = project(vertices, 1)
             faces, _n = flip_edges(vertices, faces)
+    for _ in range(4):
+        faces, n = flip_edges(vertices, faces)
+        if n == 0:
+            break
     vertices, normals = project(vertices, 4)
-    return compact(vertices, faces)
+    return compact(vertices, peeled(vertices, faces))
+
+
+def smallest_angle_deg(vertices: np.ndarray, faces: np.ndarray) -> np.ndarray:
+    """Return the smallest angle of every face (F,)."""
+    v = vertices[faces]
+    return np.degrees(np.min([_angle(v[:, k], v[:, (k + 1) % 3], v[:, (k + 2) % 3])
+                              for k in range(3)], axis=0))  # fmt: skip
+
+
+def peeled(vertices: np.ndarray, faces: np.ndarray, least_deg: float = 12.0) -> np.ndarray:
+    """Return the faces without slivers on the rim, without pinched rims, largest piece only."""
+    for _ in range(12):
+        edge, face, _ = edges_of(faces)
+        rim = face[:, 1] < 0
+        if not rim.any():
+            return faces
+        bad = np.zeros(len(faces), bool)
+        bad[face[rim, 0]] = True
+        bad &= smallest_angle_deg(vertices, faces) < least_deg
+        pinched = np.flatnonzero(np.bincount(edge[rim].ravel(), minlength=len(vertices)) > 2)
+        bad |= np.isin(faces, pinched).any(axis=1)
+        if not bad.any():
+            break
+        faces = largest_piece(faces[~bad])
+    return faces

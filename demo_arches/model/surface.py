@@ -11,33 +11,36 @@ from demo_arches.model import fields
 from demo_arches.model.remesh import largest_piece, remesh
 from demo_arches.model.teeth import Arch
 
-NO_POSES = np.zeros((0, 3, 4))
-CLOSED = np.eye(4)[None, :3, :].copy()
+NO_POSES = np.zeros((0, 4, 4))
+CLOSED = np.eye(4)[None].copy()
+CLOSED[0, 3] = 0.0  # group 0: the recorded bite wears everywhere
+NO_WINDOWS = np.zeros((0, 5))
+BITE_WEAR = (CLOSED, NO_WINDOWS)
 WEAR_ROUNDING_MM = 0.03
 
 
 class Field:
     """An implicit surface: negative inside. `what`: arch, teeth (no gingiva) or gum."""
 
-    def __init__(self, arch, other=None, poses=NO_POSES, what: str = "arch") -> None:
+    def __init__(self, arch, other=None, wear=(NO_POSES, NO_WINDOWS), what: str = "arch") -> None:
         self.teeth = arch.arrays() if isinstance(arch, Arch) else arch
         other = other.arrays() if isinstance(other, Arch) else other
         self.other = self.teeth if other is None else other
-        self.poses = NO_POSES if other is None else np.ascontiguousarray(poses)
+        self.poses, self.windows = (NO_POSES, NO_WINDOWS) if other is None else wear
         self.what = {"arch": 0, "teeth": 1, "gum": 2}[what]
 
     def value(self, points: np.ndarray) -> np.ndarray:
         """Return the field at points (n, 3)."""
         points = np.ascontiguousarray(points, dtype=np.float64)
         return fields.values(
-            points, self.teeth, self.other, self.poses, WEAR_ROUNDING_MM, self.what
+            points, self.teeth, self.other, self.poses, self.windows, WEAR_ROUNDING_MM, self.what
         )
 
     def gradient(self, points: np.ndarray):
         """Return the field (n,) and its gradient (n, 3)."""
         points = np.ascontiguousarray(points, dtype=np.float64)
         return fields.evaluate(
-            points, self.teeth, self.other, self.poses, WEAR_ROUNDING_MM, self.what
+            points, self.teeth, self.other, self.poses, self.windows, WEAR_ROUNDING_MM, self.what
         )
 
     def project(self, points: np.ndarray, steps: int):
@@ -84,11 +87,23 @@ def contour(value: Callable, bounds, step: float, phase: float = 0.0):
     lo, hi = np.array(bounds[0]) + phase * step, np.array(bounds[1])
     dims = np.ceil((hi - lo) / step).astype(int) + 1
     axes = [lo[k] + step * np.arange(dims[k]) for k in range(3)]
-    grid = np.stack(np.meshgrid(*axes, indexing="ij"), -1).reshape(-1, 3)
-    f = value(grid).reshape(dims)
+    f = _sparse_values(value, axes, step)
     image = pv.ImageData(dimensions=dims, spacing=(step,) * 3, origin=lo)
     image.point_data["f"] = f.ravel(order="F")
     return image.contour([0.0], scalars="f", method="flying_edges").triangulate().clean()
+
+
+def _sparse_values(value: Callable, axes, step: float, every: int = 4) -> np.ndarray:
+    """Return a field on a grid, exact near its zero set and filled from a coarse grid elsewhere."""
+    coarse = [a[::every] for a in axes]
+    rough = value(np.stack(np.meshgrid(*coarse, indexing="ij"), -1).reshape(-1, 3))
+    rough = rough.reshape([len(a) for a in coarse])
+    index = [np.minimum((np.arange(len(a)) + every // 2) // every, len(c) - 1)
+             for a, c in zip(axes, coarse, strict=True)]  # fmt: skip
+    f = rough[np.ix_(*index)]
+    near = np.argwhere(np.abs(f) < 2.0 * every * step)
+    f[tuple(near.T)] = value(np.stack([axes[k][near[:, k]] for k in range(3)], 1))
+    return f
 
 
 def trimmed(poly: pv.PolyData, keep: np.ndarray):

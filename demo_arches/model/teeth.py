@@ -70,7 +70,7 @@ def ridge(m1: float, b1: float, h1: float, m2: float, b2: float, h2: float,
     return [m1, b1, h1, m2, b2, h2, slope, rho, 1.0, 0.0, 1.0, 0.0]
 
 
-def _posterior(jaw: str, number: int) -> Shape:
+def _posterior(jaw: str, number: int) -> Shape:  # noqa: PLR0915
     length, md, neck, bl = SIZES[jaw][number]
     upper = jaw == "upper"
     half_m = [0.36 * md, 0.44 * md, 0.487 * md, 0.50 * md, 0.5 * (0.48 * md + 0.5 * neck),
@@ -207,7 +207,7 @@ def _anterior(jaw: str, number: int) -> Shape:
     dents: list[list[float]] = []
     if number == 3:
         labial = [0.07, 0.24, 0.37, 0.47, 0.50, 0.45, 0.36]
-        lingual = [0.0, 0.06, -0.10, -0.31, -0.48, -0.47, -0.36]
+        lingual = [0.02, 0.07, -0.13, -0.37, -0.49, -0.47, -0.36]
         if not upper:
             lingual = [-0.02, 0.01, -0.08, -0.2, -0.42, -0.46, -0.36]
         half_m[0], half_m[1] = 0.33 * md, 0.42 * md
@@ -224,7 +224,7 @@ def _anterior(jaw: str, number: int) -> Shape:
             [1.9, 0.35, 0.6, 0.5, 0.14, 1.0],
             [-1.9, 0.35, 0.6, 0.5, 0.14, 1.0],
         ]
-        torque, tip = (11.0, 7.0) if upper else (5.0, 5.0)
+        torque, tip = (13.0, 7.0) if upper else (5.0, 5.0)
         exponent, rounding = 2.2, 0.6
     elif upper:
         labial = [0.12, 0.26, 0.36, 0.45, 0.50, 0.45, 0.36]
@@ -368,7 +368,9 @@ class Arch:
             q = p - up * length * (0.50 if front else 0.48) + out * (0.1 if front else 0.0)
             deep = 1.3 if front else 2.1
             rows.append([q[0], q[1], q[2], d[0], d[1], deep, 0.0, sign])
-        return np.array(rows)
+        rows = np.array(rows)
+        rows[:, 6] = (rows[:, 2] * sign).max() * sign + 1.3 * sign  # no gingiva beyond
+        return rows
 
 
 def build_arch(jaw: str, seed: int = 0) -> Arch:
