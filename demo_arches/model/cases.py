@@ -154,7 +154,7 @@ def write_crown(case: DemoCase, crown, out: Path, log) -> dict:
 def write_case(case: DemoCase, upper, lower, out: Path) -> None:
     """Write a case file."""
     pair = case.pair
-    row = "[" + ", ".join("[" + ", ".join(f"{x:.3f}" for x in r) + "]" for r in _start()) + "]"
+    row = "[" + ", ".join("[" + ", ".join(f"{x:.9f}" for x in r) + "]" for r in _start()) + "]"
     arch = lower if case.tooth // 10 >= 3 else upper
     axis = -arch.axes[arch.index(case.tooth), 2] @ T_FILE_JAW[arch.jaw][:3, :3].T
     if case.mounting == "condyles":
@@ -204,7 +204,7 @@ ramp_mm = 0.5
 
 def _start() -> np.ndarray:
     """Return the start matrix, rounded yet a proper rotation within the file's decimals."""
-    return _START.round(7)
+    return _START.round(9)
 
 
 def _list(v) -> str:

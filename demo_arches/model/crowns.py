@@ -49,7 +49,12 @@ class CrownField:
             antagonist, clearance = self.relief
             near = np.flatnonzero(np.abs(f) < 1.2)
             g, grad = antagonist.gradient(p[near])
-            d = g / np.maximum(np.linalg.norm(grad, axis=1), 0.3)
+            size = np.maximum(np.linalg.norm(grad, axis=1), 0.3)
+            d = g / size
+            # once more from the foot point: the field is not exactly a distance
+            foot = p[near] - np.clip(d, -0.5, 0.5)[:, None] * grad / size[:, None]
+            g, grad = antagonist.gradient(foot)
+            d = d + g / np.maximum(np.linalg.norm(grad, axis=1), 0.3)
             f[near] = smooth_max(f[near], clearance - d, 0.03)
         f = smooth_max(f, self.cement - self.inner.value(p), 0.10)
         w = (p - self.origin) @ self.axis
