@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int64Array, points_array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, points_array
 from occlusim.crown.path import CrownPath, PathTable, TableSettings, tabulate
 from occlusim.geometry.surface import Surface
 from occlusim.kernels.sweep import swept_facets, swept_minimum
@@ -22,6 +22,7 @@ __all__ = [
     "PathTable",
     "SweptClearance",
     "TableSettings",
+    "facet_bounds",
     "least_gap_map",
     "swept_clearance",
     "swept_facet_clearance",
@@ -46,12 +47,15 @@ class SweptClearance:
     unknown : (n, M)
         Within the limit some poses met the antagonist's open edge, where the side is not known;
         the value is the least of the known ones.
+    gradient : (n, M, 3), unit length
+        Direction, in the points' frame, in which the gap grows there; NaN where clipped.
     limit_mm : float
     """
 
     value_mm: Float64Array
     row: Float64Array
     unknown: BoolArray
+    gradient: Float64Array
     limit_mm: float
 
     @property
@@ -138,6 +142,7 @@ def swept_clearance(
     shape = (len(points), len(table.names))
     value, row = np.empty(shape), np.empty(shape)
     unknown = np.empty(shape, dtype=np.bool_)
+    gradient = np.empty((*shape, 3))
     swept_minimum(
         points,
         float(limit_mm),
@@ -146,8 +151,9 @@ def swept_clearance(
         value,
         row,
         unknown,
+        gradient,
     )
-    return SweptClearance(value, row, unknown, float(limit_mm))
+    return SweptClearance(value, row, unknown, gradient, float(limit_mm))
 
 
 def least_gap_map(
@@ -191,3 +197,34 @@ def swept_facet_clearance(
         gradient,
     )
     return FacetMinimum(value, row, bary, gradient)
+
+
+def facet_bounds(points: Float64Array, faces: Int32Array, swept: SweptClearance) -> Float64Array:
+    """Return a bound from below (F,), mm, of each facet's clearance, from its corners alone.
+
+    Parameters
+    ----------
+    points : (n, 3), mm
+    faces : (F, 3)
+    swept : SweptClearance
+        Of the points.
+
+    Notes
+    -----
+    In front of a convex part of the antagonist the clearance is convex over a facet and lies above
+    its corners' tangent planes; in front of a hollow part its minimum is at a corner. Without a
+    tangent (a corner beyond the limit) it falls no faster than the way from the nearest corner.
+    """
+    corners = points[faces]
+    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+    offset = corners[:, None] - corners[:, :, None]
+    bound = np.full(len(faces), np.inf)
+    for k in range(swept.value_mm.shape[1]):
+        value = swept.value_mm[faces, k]
+        plane = value[:, :, None] + np.einsum("nijx,nix->nij", offset, swept.gradient[faces, k])
+        single = np.where(np.isnan(plane), -np.inf, plane).min(axis=2).max(axis=1)
+        mean = plane.mean(axis=1).min(axis=1)
+        safe = value.min(axis=1) - longest / np.sqrt(3.0)
+        low = np.maximum(np.maximum(single, safe), np.where(np.isnan(mean), -np.inf, mean))
+        bound = np.minimum(bound, np.minimum(low, value.min(axis=1)))
+    return bound

@@ -13,7 +13,9 @@ import numpy as np
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
 from occlusim.crown.clearance import (
     FacetMinimum,
+    facet_bounds,
     path_arrays,
+    swept_clearance,
     swept_facet_clearance,
     tree_arrays,
 )
@@ -21,7 +23,9 @@ from occlusim.crown.path import PathTable
 from occlusim.geometry.surface import Surface
 from occlusim.kernels.sweep import swept_depth
 
+MOST_CHECKS = 4
 MOST_ROUNDS = 40
+CHECK_LIMIT_MM = 0.1
 STEEPEST = 0.15
 
 
@@ -120,32 +124,43 @@ def deepen_facets(
     -------
     depth_mm : (V,)
     residual_mm : (F,)
-        Least of gap minus wanted over each facet that was looked at, clipped at
+        Least of gap minus wanted over each facet that may have moved, clipped at
         `accepted_mm`; NaN for the others. Lower only where a cap or a fixed corner holds it.
     """
     depth = depth_mm.copy()
     every = removal.touching(removal.allowed)
     residual = np.full(len(removal.faces), np.nan)
-    active = every
-    for _ in range(MOST_ROUNDS):
-        corners = removal.moved(depth)[removal.faces[active]]
-        found = swept_facet_clearance(corners, antagonist, table, accepted_mm)
-        residual[active] = found.value_mm
-        low = found.value_mm < accepted_mm
-        step = increments(removal, active[low], _rows(found, low), 0.0)
-        deeper = np.minimum(depth + step, removal.cap_mm)
-        changed = removal.allowed & (deeper > depth + 1e-7)
-        if not changed.any():
-            if len(active) == len(every):
+    residual[every] = accepted_mm
+    vertex = np.unique(removal.faces[every])
+    compact = np.zeros(len(depth), dtype=np.int32)
+    compact[vertex] = np.arange(len(vertex), dtype=np.int32)
+    stale = np.ones(len(removal.faces), dtype=bool)
+    for _ in range(MOST_CHECKS):
+        moved = removal.moved(depth)
+        swept = swept_clearance(moved[vertex], antagonist, table, CHECK_LIMIT_MM)
+        bound = facet_bounds(moved[vertex], compact[removal.faces[every]], swept)
+        active = every[(bound < accepted_mm) & stale[every]]
+        before = depth
+        for _ in range(MOST_ROUNDS):
+            if len(active) == 0:
                 break
-            active = every
-            continue
-        depth = np.where(changed, deeper, depth)
-        active = active[low]
+            corners = removal.moved(depth)[removal.faces[active]]
+            found = swept_facet_clearance(corners, antagonist, table, accepted_mm)
+            residual[active] = found.value_mm
+            low = found.value_mm < accepted_mm
+            step = increments(removal, active[low], chosen(found, low), 0.0)
+            deeper = np.minimum(depth + step, removal.cap_mm)
+            changed = removal.allowed & (deeper > depth + 1e-7)
+            depth = np.where(changed, deeper, depth)
+            active = active[low] if changed.any() else active[:0]
+        stale = np.asarray(np.take(depth > before, removal.faces).any(axis=1))
+        if not stale.any():
+            break
     return depth, residual
 
 
-def _rows(found: FacetMinimum, keep: BoolArray) -> FacetMinimum:
+def chosen(found: FacetMinimum, keep: BoolArray) -> FacetMinimum:
+    """Return some of the facets' minima."""
     return FacetMinimum(
         found.value_mm[keep], found.row[keep], found.bary[keep], found.gradient[keep]
     )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int64Array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
 from occlusim.geometry.mesh import TriangleMesh
+from occlusim.kernels.bvh import build_tree
+from occlusim.kernels.crossing import crossing_partner
 
 MOST_TURN = np.cos(np.radians(75.0))
 SLIVER = 0.02
@@ -21,12 +23,15 @@ def slimness(corners: Float64Array) -> Float64Array:
 
 
 def damaged_faces(before: TriangleMesh, vertices: Float64Array, moved: BoolArray) -> Int64Array:
-    """Return the faces that a move of some vertices (V,) would turn over or make into slivers.
+    """Return the faces that a move of some vertices (V,) would turn over, pinch or push through.
 
-    A face is damaged where its normal turns by more than 75 degrees, or where it becomes a sliver
-    (height below 2 % of its longest edge) and was twice as stout before.
+    A face is damaged where its normal turns by more than 75 degrees, where it becomes a sliver
+    (height below 2 % of its longest edge) and was twice as stout before, or where it passes
+    through another and did not before.
     """
     face = np.flatnonzero(moved[before.faces].any(axis=1))
+    if len(face) == 0:
+        return face
     old = before.vertices[before.faces[face]]
     new = vertices[before.faces[face]]
     normals = [np.cross(c[:, 1] - c[:, 0], c[:, 2] - c[:, 0]) for c in (old, new)]
@@ -35,7 +40,20 @@ def damaged_faces(before: TriangleMesh, vertices: Float64Array, moved: BoolArray
     turned = turn < MOST_TURN * lengths[0] * lengths[1]
     new_slim, old_slim = slimness(new), slimness(old)
     pinched = (new_slim < SLIVER) & (new_slim < SHRINK * old_slim)
-    return face[turned | pinched]
+    after = before.with_vertices(vertices)
+    crossed = crossing_faces(after, face) >= 0
+    if crossed.any():
+        crossed[crossed] = crossing_faces(before, face[crossed]) < 0
+    return face[turned | pinched | crossed]
+
+
+def crossing_faces(mesh: TriangleMesh, face: Int64Array) -> Int32Array:
+    """Return for some faces (n,) another face that each passes through, or -1."""
+    partner = np.empty(len(face), dtype=np.int32)
+    every = np.flatnonzero(mesh.face_areas() > 0)
+    boxes, links, _, slot_face = build_tree(mesh.vertices, mesh.faces, every)
+    crossing_partner(mesh.vertices, mesh.faces, face, boxes, links, slot_face, partner)
+    return partner
 
 
 def is_watertight(mesh: TriangleMesh) -> bool:

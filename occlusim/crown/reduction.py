@@ -19,6 +19,7 @@ from occlusim.crown.clearance import (
     PathTable,
     SweptClearance,
     TableSettings,
+    facet_bounds,
     swept_clearance,
     swept_facet_clearance,
     tabulate,
@@ -27,13 +28,16 @@ from occlusim.crown.deepening import Cut, Removal, deepen_facets, vertex_depths
 from occlusim.crown.integrity import damaged_faces
 from occlusim.crown.location import CrownOrientation
 from occlusim.crown.measure import SpotFacts, SpotMap, measure_spots
+from occlusim.crown.opposing import deepen_against
 from occlusim.crown.spots import Spot, edge_graph, rings, split_regions
-from occlusim.crown.thickness import CrownWalls
+from occlusim.crown.thickness import CrownWalls, hold_facets
 from occlusim.errors import InputError
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 
 DIRECTION_ROUNDS = 3
+# Closer than this the two surfaces' depths in each other may differ.
+OVERLAP_MM = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,9 +261,8 @@ def _find_regions(
     height = np.maximum(-swept.least_mm, 0.0)
     lowest = height[crown.faces].max(axis=1)
     corners = crown.vertices[crown.faces]
-    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    near = swept.least_mm[crown.faces].min(axis=1) < longest
-    look = np.flatnonzero(near & (lowest <= rule.noise_mm))
+    bound = facet_bounds(crown.vertices, crown.faces, swept)
+    look = np.flatnonzero((bound < -rule.noise_mm) & (lowest <= rule.noise_mm))
     if len(look):
         found = swept_facet_clearance(corners[look], antagonist, table, -rule.noise_mm)
         poked = found.value_mm < -rule.noise_mm
@@ -312,6 +315,8 @@ def _cut(
         )
     wanted = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
     wanted, residual = deepen_facets(free, wanted, antagonist, table, -rule.margin_mm)
+    if table.wanted_mm.min() < OVERLAP_MM:
+        wanted = deepen_against(free, wanted, antagonist, table, -rule.margin_mm)
     if walls is None or rule.min_thickness_mm <= 0 or not (wanted > 0).any():
         return Cut(free, wanted, wanted, residual, settled)
     most = np.zeros(n_vertices)
@@ -320,7 +325,8 @@ def _cut(
         crown.vertices[moved], directions[moved], wanted[moved], rule.min_thickness_mm
     )
     limited = Removal(crown.vertices, crown.faces, directions, allowed, most)
-    return Cut(limited, np.minimum(wanted, most), wanted, residual, settled)
+    depth = hold_facets(walls, limited, np.minimum(wanted, most), rule.min_thickness_mm)
+    return Cut(limited, depth, wanted, residual, settled)
 
 
 def _rounded(

@@ -19,11 +19,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from occlusim.arrays import BoolArray, Float64Array, unit_vector
+from occlusim.crown.deepening import Removal
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 from occlusim.kernels.ray import escapes, first_hits
 
 LOWEST_VIEW_DEG = 12.0
+ROUNDS = 30
+# Places on a facet at which its wall is held: a grid of a quarter, corners left out.
+GRID = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
+GRID = GRID[GRID.max(axis=1) < 1.0]
 START_MM = 1e-6
 SMALLEST_SHARE = 0.01
 
@@ -133,6 +138,43 @@ class CrownWalls:
             depth[active] = np.minimum(depth[active] + step, wanted_mm[active])
             active = active[(room > 5e-5) & (depth[active] < wanted_mm[active])]
         return depth
+
+
+def hold_facets(
+    walls: CrownWalls,
+    removal: Removal,
+    depth_mm: Float64Array,
+    least_mm: float,
+) -> Float64Array:
+    """Return depths (V,), none larger than given, at which facets too keep the least wall.
+
+    Between corners that keep it a flat facet may pass nearer to a rounded inner surface. Where the
+    wall was thinner before, it is not made thinner still.
+    """
+    depth = depth_mm.copy()
+    if walls.inner is None:
+        return depth
+    active = removal.touching(depth > 0)
+    before = _grid_walls(walls, removal.vertices[removal.faces[active]])
+    wanted = np.minimum(before, least_mm)
+    for _ in range(ROUNDS):
+        if len(active) == 0:
+            break
+        now = _grid_walls(walls, removal.moved(depth)[removal.faces[active]])
+        missing = np.max(wanted - now, axis=1)
+        thin = missing > 1e-7
+        if not thin.any():
+            break
+        back = np.zeros(len(depth))
+        corner = removal.faces[active[thin]]
+        np.maximum.at(back, corner.ravel(), np.repeat(missing[thin] + 1e-7, 3))
+        depth = np.maximum(depth - back, 0.0)
+    return depth
+
+
+def _grid_walls(walls: CrownWalls, corners: Float64Array) -> Float64Array:
+    places = np.einsum("kc,ncx->nkx", GRID, corners)
+    return walls.wall_mm(places.reshape(-1, 3)).reshape(len(corners), len(GRID))
 
 
 def view_directions(occlusal: Float64Array) -> Float64Array:

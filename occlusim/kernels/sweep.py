@@ -208,11 +208,21 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
             row += 1
 
 
+@kernel
+def _gradient(x, y, z, row, tree, path, stack, stack_sq, out):
+    """Write out (3,): the direction, in the point's own frame, in which the gap grows."""
+    _, _, _, gx, gy, gz = _value(x, y, z, row, -1, tree, path, stack, stack_sq)
+    rotation = path[1][int(row)]
+    for k in range(3):
+        out[k] = rotation[0, k] * gx + rotation[1, k] * gy + rotation[2, k] * gz
+
+
 @parallel_kernel
-def swept_minimum(points, limit, tree, path, value, row, unknown):
+def swept_minimum(points, limit, tree, path, value, row, unknown, gradient):
     """Write per point (n, 3) and movement the least value below `limit`, its row, its unknown flag.
 
-    Writes value (n, M), clipped at `limit`, row (n, M), NaN where clipped, unknown (n, M).
+    Writes value (n, M), clipped at `limit`, row (n, M), NaN where clipped, unknown (n, M), and
+    gradient (n, M, 3), the direction in the points' frame in which the gap grows.
     """
     n = len(points)
     n_movements = len(path[0]) - 1
@@ -220,10 +230,16 @@ def swept_minimum(points, limit, tree, path, value, row, unknown):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+            x, y, z = points[i, 0], points[i, 1], points[i, 2]
             for k in range(n_movements):
-                value[i, k], row[i, k], unknown[i, k] = _sweep_point(
-                    points[i, 0], points[i, 1], points[i, 2], k, limit, tree, path, stack, stack_sq
-                )
+                f, r, u = _sweep_point(x, y, z, k, limit, tree, path, stack, stack_sq)
+                value[i, k] = f
+                row[i, k] = r
+                unknown[i, k] = u
+                if math.isnan(r):
+                    gradient[i, k] = np.nan
+                else:
+                    _gradient(x, y, z, r, tree, path, stack, stack_sq, gradient[i, k])
 
 
 @parallel_kernel
@@ -480,8 +496,62 @@ def _facet_between(
 
 
 @kernel
+def _read_corners(corner, row, slot, tree, path, stack, stack_sq, out):
+    """Write out (3, 8) per corner: value, wanted, place (3), gradient (3); return a slot."""
+    for k in range(3):
+        f, new_slot, opened, gx, gy, gz = _value(
+            corner[k, 0], corner[k, 1], corner[k, 2], float(row), slot, tree, path, stack, stack_sq
+        )
+        if new_slot >= 0:
+            slot = new_slot
+        out[k, 0] = f
+        out[k, 1] = path[3][row]
+        out[k, 2], out[k, 3], out[k, 4] = _place(
+            corner[k, 0], corner[k, 1], corner[k, 2], row, path[1], path[2]
+        )
+        out[k, 5], out[k, 6], out[k, 7] = gx, gy, gz
+        if opened or new_slot < 0:
+            out[k, 5] = np.nan
+    return slot
+
+
+@kernel
+def _prism_bound(a, b):
+    """Return a bound from below of a facet's value between two rows, from its corners' tangents.
+
+    A convex function lies above its tangent planes and above their mean; a concave one has its
+    minimum at a corner. Planes are linear over the prism of facet times rows, so their least value
+    is at one of its six corners.
+    """
+    best_single = -math.inf
+    mean = np.zeros(6)
+    n = 0
+    for i in range(6):
+        own = a[i] if i < 3 else b[i - 3]
+        if math.isnan(own[5]):
+            continue
+        n += 1
+        low = math.inf
+        for j in range(6):
+            at = a[j] if j < 3 else b[j - 3]
+            plane = own[0] + own[1] - at[1]
+            for d in range(3):
+                plane += own[5 + d] * (at[2 + d] - own[2 + d])
+            mean[j] += plane
+            low = min(low, plane)
+        best_single = max(best_single, low)
+    if n == 0:
+        return math.inf
+    return max(best_single, mean.min() / n)
+
+
+@kernel
 def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq):
-    """Return the least value below `limit` of a facet (3, 3) over a movement, with row, b1, b2."""
+    """Return the least value below `limit` of a facet (3, 3) over a movement, with row, b1, b2.
+
+    Intervals of rows are passed over by the centre's safe steps, then by the tangents' bound; the
+    rest is searched from a grid of places.
+    """
     first = path[0][movement]
     last = path[0][movement + 1] - 1
     x = (corner[0, 0] + corner[1, 0] + corner[2, 0]) / 3.0
@@ -500,60 +570,50 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq):
     where = best1 = best2 = np.nan
     slot = -1
     row = first
-    before = math.inf
-    held = False
-    h_value = h1 = h2 = 0.0
-    h_left = 0.0
+    here = np.empty((3, 8))
+    there = np.empty((3, 8))
+    is_read = False
     while True:
         value, new_slot, _, _, _, _ = _value(x, y, z, float(row), slot, tree, path, stack, stack_sq)
         if new_slot >= 0:
             slot = new_slot
-        step = _travel(x, y, z, row, path) if row < last else 0.0
-        if row > first:
-            step = max(step, _travel(x, y, z, row - 1, path))
-        slack = GRID_HIDES_MM + 0.5 * step
-        least, b1, b2 = math.inf, 0.0, 0.0
-        if value - radius < best + slack:
-            least, b1, b2 = _facet_samples(
-                corner, n, value, best + slack, float(row), slot, tree, path, stack, stack_sq
-            )
-        is_low = least < best + slack and least <= before
-        look = held and least >= h_value
-        low, high, e1, e2 = h_left, float(row), h1, h2
-        if not look and is_low and row == last:
-            look = True
-            low, e1, e2 = float(max(first, row - 1)), b1, b2
-        if look:
-            length = (high - low) * step
-            f, r, e1, e2 = _facet_between(
-                corner, e1, e2, width, size, low, high, length, best, slot, tree, path, stack,
-                stack_sq,
-            )  # fmt: skip
-            if f < best:
-                best, where, best1, best2 = f, r, e1, e2
-        held = is_low and row < last
-        if held:
-            h_value, h1, h2 = least, b1, b2
-            h_left = float(max(first, row - 1))
-        before = least
-        if row == last:
-            return best, where, best1, best2
-        room = value - radius - best - slack
+        room = value - radius - best
         travel = 0.0
         ahead = row
         while ahead < last:
-            forward = _travel(x, y, z, ahead, path) * 1.05
+            forward = _travel(x, y, z, ahead, path)
             if travel + forward >= room:
                 break
             travel += forward
             ahead += 1
-        if ahead == last and ahead > row:
+        if ahead == last and (room > travel or (row == last and is_read)):
             return best, where, best1, best2
         if ahead > row:
-            before = math.inf
             row = ahead
-        else:
-            row += 1
+            is_read = False
+            continue
+        if not is_read:
+            slot = _read_corners(corner, row, slot, tree, path, stack, stack_sq, here)
+        after = min(row + 1, last)
+        slot = _read_corners(corner, after, slot, tree, path, stack, stack_sq, there)
+        if _prism_bound(here, there) < best:
+            _, b1, b2 = _facet_samples(
+                corner, n, value, math.inf, float(row), slot, tree, path, stack, stack_sq
+            )
+            step = _travel(x, y, z, row, path) if row < last else 0.0
+            f, r, e1, e2 = _facet_between(
+                corner, b1, b2, width, size, float(row), float(after), step, best, slot, tree,
+                path, stack, stack_sq,
+            )  # fmt: skip
+            if f < best:
+                best, where, best1, best2 = f, r, e1, e2
+        if row == last:
+            return best, where, best1, best2
+        for k in range(3):
+            for d in range(8):
+                here[k, d] = there[k, d]
+        is_read = True
+        row += 1
 
 
 @parallel_kernel
@@ -585,17 +645,14 @@ def swept_facets(corners, limit, spacing, tree, path, value, row, bary, gradient
                 continue
             b0 = 1.0 - b1 - b2
             c = corners[i]
-            _, _, _, gx, gy, gz = _value(
+            _gradient(
                 b0 * c[0, 0] + b1 * c[1, 0] + b2 * c[2, 0],
                 b0 * c[0, 1] + b1 * c[1, 1] + b2 * c[2, 1],
                 b0 * c[0, 2] + b1 * c[1, 2] + b2 * c[2, 2],
                 where,
-                -1,
                 tree,
                 path,
                 stack,
                 stack_sq,
+                gradient[i],
             )
-            rotation = path[1][int(where)]
-            for k in range(3):
-                gradient[i, k] = rotation[0, k] * gx + rotation[1, k] * gy + rotation[2, k] * gz

@@ -317,3 +317,33 @@ def test_movement_named_is_the_closure_where_it_explains_the_spot(deep_ball):
     worse = plan_reduction(crown, deep_ball, [*REST, deeper], STRAIGHT).spots[0]
     assert worse.movement == "protrusion"
     assert_allclose(worse.depth_by_movement_mm["centric"], 0.1, rtol=0, atol=1e-3)
+
+
+def test_antagonist_s_own_depth_counts_where_overlap_is_wanted():
+    """A spike of half angle 27 deg: 20 um deep by its flanks is 45 um deep by its tip."""
+    crown = block(41, 4.0, 3.0)
+    tip = np.array([0.03, 0.02, -0.10])
+    antagonist = Surface.build(spike(1.0, tuple(tip)))
+    paths = [path("centric", [0.0], wanted=-0.020)]
+    plan = plan_reduction(crown, antagonist, paths, STRAIGHT)
+    assert plan.spots
+    assert outside_mm(plan.adjusted, tip[None])[0] >= -0.020 - 1e-3
+
+
+def test_facets_over_a_rounded_stump_keep_the_wall():
+    """Wall held on a fine grid of every facet, not only at its corners."""
+    crown = cap(4.05, 3.0, 3)
+    surface = Surface.build(crown)
+    walls = CrownWalls.build(surface, np.array([0.0, 0.0, 1.0]))
+    antagonist = Surface.build(ball(3.0, (0.0, 0.0, 4.05 + 3.0 - 0.2), 4))
+    settings = ReductionSettings(min_thickness_mm=0.95)
+    plan = plan_reduction(crown, antagonist, REST, settings, walls=walls)
+    assert not plan.spots[0].feasible
+    face = np.flatnonzero((plan.depth_mm > 0)[crown.faces].any(axis=1))
+    weights = np.array([(i, j, 8 - i - j) for i in range(9) for j in range(9 - i)]) / 8.0
+    before, after = (
+        walls.wall_mm(np.einsum("kc,ncx->nkx", weights, v[crown.faces[face]]).reshape(-1, 3))
+        for v in (crown.vertices, plan.adjusted.vertices)
+    )
+    assert (after >= np.minimum(before, 0.95) - 5e-4).all()
+    assert (after < 0.96).any()

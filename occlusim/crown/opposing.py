@@ -1,0 +1,111 @@
+"""The antagonist's side of the promise: its facets keep the wanted gap to the adjusted crown.
+
+While surfaces are apart, the least distance is the same from both sides. Where they may overlap (a
+wanted gap below 0) the antagonist's depth in the crown is not the crown's depth in the antagonist:
+a sharp cusp counts for more.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from occlusim.arrays import Float64Array, Int64Array
+from occlusim.crown.clearance import FacetMinimum, swept_facet_clearance
+from occlusim.crown.deepening import CHECK_LIMIT_MM, MOST_ROUNDS, Removal, chosen, increments
+from occlusim.crown.path import PathTable
+from occlusim.geometry.mesh import TriangleMesh
+from occlusim.geometry.surface import Surface
+
+
+def deepen_against(
+    removal: Removal,
+    depth_mm: Float64Array,
+    antagonist: Surface,
+    table: PathTable,
+    accepted_mm: float,
+) -> Float64Array:
+    """Return depths (V,) at which the antagonist's facets too keep the wanted gap to the crown.
+
+    Parameters are those of `deepen_facets`; the antagonist's facets are swept past the crown, which
+    is built anew at every round.
+    """
+    depth = depth_mm.copy()
+    back = table.inverse()
+    faces = _facing(removal, depth, antagonist, table)
+    corners = antagonist.mesh.vertices[antagonist.mesh.faces[faces]]
+    near = removal.touching(removal.allowed)
+    for _ in range(MOST_ROUNDS):
+        if len(faces) == 0:
+            break
+        crown = Surface.build(TriangleMesh(removal.moved(depth), removal.faces))
+        found = swept_facet_clearance(corners, crown, back, accepted_mm)
+        low = found.value_mm < accepted_mm
+        if not low.any():
+            break
+        step = _step_against(removal, crown, corners[low], chosen(found, low), back, near)
+        deeper = np.minimum(depth + step, removal.cap_mm)
+        changed = removal.allowed & (deeper > depth + 1e-7)
+        if not changed.any():
+            break
+        depth = np.where(changed, deeper, depth)
+        corners, faces = corners[low], faces[low]
+    return depth
+
+
+def _facing(
+    removal: Removal, depth_mm: Float64Array, antagonist: Surface, table: PathTable
+) -> Int64Array:
+    """Return the antagonist's faces (n,) that come near what was cut, by boxes around it."""
+    cut = removal.moved(depth_mm)[depth_mm > 0]
+    if len(cut) == 0:
+        return np.empty(0, dtype=np.int64)
+    corners = antagonist.mesh.vertices[antagonist.mesh.faces]
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    box_low, box_high = cut.min(axis=0), cut.max(axis=0)
+    centre, half = 0.5 * (box_low + box_high), 0.5 * (box_high - box_low) + CHECK_LIMIT_MM
+    at = table.rotations @ centre + table.translations
+    reach = np.abs(table.rotations) @ half
+    near = np.zeros(len(corners), dtype=bool)
+    for first, last in zip(table.start[:-1], table.start[1:], strict=True):
+        floor = (at - reach)[first:last].min(axis=0)
+        roof = (at + reach)[first:last].max(axis=0)
+        near |= ((low <= roof) & (high >= floor)).all(axis=1)
+    return np.flatnonzero(near)
+
+
+def _step_against(
+    removal: Removal,
+    crown: Surface,
+    corners: Float64Array,
+    found: FacetMinimum,
+    back: PathTable,
+    near: Int64Array,
+) -> Float64Array:
+    """Return the depths (V,) to add under the antagonist's places that come too close."""
+    places = np.einsum("nc,ncx->nx", found.bary, corners)
+    moved = np.empty_like(places)
+    for i in range(len(places)):
+        rotation, translation = back.pose_at(float(found.row[i]))
+        moved[i] = rotation @ places[i] + translation
+    closest = crown.closest(moved)
+    face = closest.faces.astype(np.int64)
+    own = np.isin(face, near)
+    triangle = crown.mesh.vertices[removal.faces[face]]
+    below = FacetMinimum(
+        found.value_mm[own],
+        found.row[own],
+        barycentric(triangle[own], closest.points[own]),
+        -closest.normals[own],
+    )
+    return increments(removal, face[own], below, 0.0)
+
+
+def barycentric(corners: Float64Array, points: Float64Array) -> Float64Array:
+    """Return the barycentric coordinates (n, 3) of points (n, 3) in triangles (n, 3, 3)."""
+    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    w = points - corners[:, 0]
+    uu, uv, vv = (np.einsum("ij,ij->i", a, b) for a, b in ((u, u), (u, v), (v, v)))
+    wu, wv = np.einsum("ij,ij->i", w, u), np.einsum("ij,ij->i", w, v)
+    scale = np.maximum(uu * vv - uv * uv, 1e-30)
+    b1, b2 = (vv * wu - uv * wv) / scale, (uu * wv - uv * wu) / scale
+    return np.clip(np.stack([1.0 - b1 - b2, b1, b2], axis=1), 0.0, 1.0)
