@@ -10,7 +10,12 @@ from __future__ import annotations
 import numpy as np
 
 from occlusim.arrays import Float64Array, Int64Array
-from occlusim.crown.clearance import FacetMinimum, swept_facet_clearance
+from occlusim.crown.clearance import (
+    FacetMinimum,
+    facet_bounds,
+    swept_clearance,
+    swept_facet_clearance,
+)
 from occlusim.crown.deepening import CHECK_LIMIT_MM, MOST_ROUNDS, Removal, chosen, increments
 from occlusim.crown.path import PathTable
 from occlusim.geometry.mesh import TriangleMesh
@@ -32,6 +37,7 @@ def deepen_against(
     depth = depth_mm.copy()
     back = table.inverse()
     faces = _facing(removal, depth, antagonist, table)
+    faces = _doubtful(removal, depth, antagonist, faces, back, accepted_mm)
     corners = antagonist.mesh.vertices[antagonist.mesh.faces[faces]]
     near = removal.touching(removal.allowed)
     for _ in range(MOST_ROUNDS):
@@ -50,6 +56,25 @@ def deepen_against(
         depth = np.where(changed, deeper, depth)
         corners, faces = corners[low], faces[low]
     return depth
+
+
+def _doubtful(
+    removal: Removal,
+    depth_mm: Float64Array,
+    antagonist: Surface,
+    faces: Int64Array,
+    back: PathTable,
+    accepted_mm: float,
+) -> Int64Array:
+    """Return those of the antagonist's faces that their corners do not prove to be clear."""
+    if len(faces) == 0:
+        return faces
+    vertex, compact = np.unique(antagonist.mesh.faces[faces], return_inverse=True)
+    points = antagonist.mesh.vertices[vertex]
+    crown = Surface.build(TriangleMesh(removal.moved(depth_mm), removal.faces))
+    swept = swept_clearance(points, crown, back, CHECK_LIMIT_MM)
+    bound = facet_bounds(points, compact.reshape(-1, 3).astype(np.int32), swept)
+    return faces[bound < accepted_mm]
 
 
 def _facing(

@@ -36,8 +36,8 @@ from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 
 DIRECTION_ROUNDS = 3
-# Closer than this the two surfaces' depths in each other may differ.
-OVERLAP_MM = 0.001
+# Deeper than this the two surfaces' depths in each other may differ.
+OVERLAP_MM = -0.0005
 
 
 @dataclass(frozen=True, slots=True)
