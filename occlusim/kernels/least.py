@@ -273,8 +273,8 @@ def faces_in_reach(faces, is_asked, sampled, reach_mm, large_mm, upper, error, o
     """Write which faces (F,) may hold a value below `upper`, from values at their vertices.
 
     `sampled` (V,) may err by `error`; NaN is unknown or far. `reach_mm` (F,) is the longest edge.
-    Writes 1 for a face that may, 2 for one without a value whose edges are above `large_mm`: it
-    may come near between far corners. 0 for the rest.
+    Writes 1 for a face that may, 2 for one with unknown corners whose edges are above `large_mm`:
+    it may come near between far corners. 0 for the rest.
     """
     for i in prange(len(faces)):
         out[i] = 0
@@ -293,7 +293,11 @@ def faces_in_reach(faces, is_asked, sampled, reach_mm, large_mm, upper, error, o
             low = largest - reach_mm[i]
             if n == 3:
                 low = max(low, smallest - COVER * reach_mm[i])
-            out[i] = 1 if low - error < upper else 0
+            if low - error < upper:
+                # Partly unknown, large and not inside: let its box decide.
+                out[i] = 2 if n < 3 and smallest > error and reach_mm[i] > large_mm else 1
+            else:
+                out[i] = 0
 
 
 @parallel_kernel
