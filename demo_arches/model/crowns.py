@@ -18,7 +18,8 @@ MARGIN_MM = 0.015
 BUMP_RADIUS_MM = 0.9
 CLOSED_ROOM_MM = 0.035
 OTHER_ROOM_MM = 0.020
-MOST_RAISED_MM = 0.7
+MOST_RAISED_MM = 1.1
+SIDE_BUMP_RADIUS_MM = 1.3
 
 
 def smooth_max(a, b, k):
@@ -207,9 +208,11 @@ def _clear(crown: Crown, log=None) -> None:
         crown.vertices = crown.vertices - wide[:, None] * crown.normals
 
 
-def add_bump(crown: Crown, centre: np.ndarray, height: float) -> np.ndarray:
+def add_bump(
+    crown: Crown, centre: np.ndarray, height: float, radius: float = BUMP_RADIUS_MM
+) -> np.ndarray:
     """Return the crown's vertices raised by a smooth bump along its normals."""
-    r = np.linalg.norm(crown.vertices - centre, axis=1) / BUMP_RADIUS_MM
+    r = np.linalg.norm(crown.vertices - centre, axis=1) / radius
     profile = np.where(r < 1.0, (1.0 - np.minimum(r, 1.0) ** 2) ** 3, 0.0)
     profile[~crown.occlusal] = 0.0
     return crown.vertices + (height * profile)[:, None] * crown.normals
@@ -218,7 +221,7 @@ def add_bump(crown: Crown, centre: np.ndarray, height: float) -> np.ndarray:
 def depth_at(crown: Crown, vertices: np.ndarray, centre: np.ndarray, movement: str,
              loaded: bool = True):  # fmt: skip
     """Return the exact most missed gap (mm) near a spot, its vertex and step, in one movement."""
-    rows = np.flatnonzero(np.linalg.norm(vertices - centre, axis=1) < BUMP_RADIUS_MM + 0.3)
+    rows = np.flatnonzero(np.linalg.norm(vertices - centre, axis=1) < SIDE_BUMP_RADIUS_MM)
     p = vertices[rows]
     wanted = crown.wanted if loaded else (lambda s: crown.wanted(s) - crown.natural_mm)
     best = (-9.0, 0, 0.0)
@@ -312,12 +315,12 @@ def excursion_centre(crown: Crown, movements, away: list[np.ndarray]):
 def build_in_excursion(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, log):
     """Raise a bump, kept clear of all else, until it interferes by `depth_mm` in one movement."""
     start, height = crown.vertices, 0.0
-    near = np.flatnonzero(np.linalg.norm(start - centre, axis=1) < BUMP_RADIUS_MM)
+    near = np.flatnonzero(np.linalg.norm(start - centre, axis=1) < SIDE_BUMP_RADIUS_MM)
     room, excess = room_for(crown, start[near], movement)
     height = depth_mm - float(excess[np.argmin(np.linalg.norm(start[near] - centre, axis=1))])
     found = vertex = s = 0.0
     for _ in range(8):
-        raised = add_bump(crown, centre, height)
+        raised = add_bump(crown, centre, height, SIDE_BUMP_RADIUS_MM)
         wanted = np.einsum("ij,ij->i", (raised - start)[near], crown.normals[near])
         limited = np.maximum(-smooth_max(-wanted, -room, 0.04), 0.0) * (wanted > 0)
         vertices = start.copy()
@@ -325,7 +328,7 @@ def build_in_excursion(crown: Crown, centre: np.ndarray, movement: str, depth_mm
         found, vertex, s = depth_at(crown, vertices, centre, movement)
         if abs(found - depth_mm) < 1e-4:
             break
-        height = min(height + (depth_mm - found) * 1.2, 1.2)
+        height = min(height + (depth_mm - found) * 1.2, 1.6)
     crown.vertices = vertices
     crown.spots.append({"movement": movement, "depth_um": 1e3 * found, "vertex": int(vertex),
                         "at_parameter_mm": s, "bump_height_um": 1e3 * float(limited.max()),

@@ -28,7 +28,7 @@ def tooth_samples(arch: Arch, row: int, step: float = 0.22) -> tuple[np.ndarray,
     return points, (points - arch.origin[row]) @ arch.axes[row].T
 
 
-def _cusp_overlap(local, gap, lobe, reach: float = 1.7) -> float:
+def _cusp_overlap(local, gap, lobe, reach: float = 1.3) -> float:
     near = np.hypot(local[:, 0] - lobe[0], local[:, 1] - lobe[1]) < reach
     return -float(gap[near].min()) if near.any() else np.nan
 
@@ -72,7 +72,7 @@ def _adjust_cusps(arch: Arch, row: int, field: Field, first: bool) -> None:
     shape = arch.shapes[row]
     points, local = tooth_samples(arch, row)
     gap = field.value(points)
-    if first and arch.jaw == "lower":
+    if first and arch.jaw == "upper":
         move = np.clip(gap.min() + OVERLAP_MM, -0.8, 0.8)
         arch.origin[row] += 0.8 * move * arch.axes[row, 2]
         return

@@ -20,7 +20,6 @@ RANGE_MM = {"protrusion": 5.0, "laterotrusion_right": 4.0, "laterotrusion_left":
 STEP_MM = 0.1
 LIGHT_N = 20.0
 WEAR_DEPTH_MM = 0.09
-WEAR_REACH_MM = 2.6
 STIFFNESS_MPA_PER_MM = 1000.0
 
 
@@ -83,7 +82,7 @@ def guided_wear(lower_arch, upper_arch, log=None) -> tuple[np.ndarray, np.ndarra
             windows.append([*place, 4.2 if canine else 3.6, group])
         points = np.concatenate(parts)
         opening = 0.0
-        for s in np.arange(0.15, WEAR_REACH_MM + 1e-9, 0.15):
+        for s in np.arange(0.2, RANGE_MM[movement] + 1e-9, 0.2):
             for _ in range(12):
                 opening -= upper.value(apply(pose(movement, s, opening), points)).min() / 80.0
             depth = WEAR_DEPTH_MM * np.clip((s - 0.2) / 0.4, 0.0, 1.0)

@@ -20,7 +20,7 @@ SPHERE_RADIUS_MM = 101.6
 INCISAL_Y_MM = 83.75
 OCCLUSAL_Z_MM = -34.3
 SPHERE_Y_MM = 54.0
-OVERBITE_MM = 2.5
+OVERBITE_MM = 3.1
 # crown length, mesiodistal, mesiodistal at the neck, buccolingual
 SIZES = {
     "upper": {
@@ -192,6 +192,11 @@ def _posterior(jaw: str, number: int) -> Shape:  # noqa: PLR0915
     lobes.append(ridge(-e + 1.05, 1.25, ridge_h - drop, -e + 1.05, -1.3, ridge_h - drop, 0.62))
     if not upper and number == 4:  # the transverse ridge and the lower mesiolingual corner
         lobes.append(ridge(0.1, 1.4, -0.25, 0.25, -2.0, -1.85, 0.7, 0.45))
+    floor = -1.45 if number >= 6 else -1.5
+    if not (number == 4 and not upper):
+        lobes.append(ridge(0.35 * e, 0.0, floor, -0.35 * e, 0.0, floor, 0.12, 1.5))
+    for groove in grooves:
+        groove[4] *= 0.7
     exponent = 2.9 if number >= 6 else 2.35
     taper = {True: 0.03, False: 0.05}[upper] if number >= 6 else 0.09
     return Shape(length, half_m, labial, lingual, exponent, taper, 0.9, 6.5, lobes, cusps,
@@ -218,9 +223,10 @@ def _anterior(jaw: str, number: int) -> Shape:
             ridge(t, edge, 0.0, -0.8 * e, edge - 0.25, -1.75, 0.55, 0.7),
         ]
         cusps = {"C": 0}
+        hollow = 0.14 if upper else 0.25
         dents = [
-            [1.3, 0.5, 0.75, 0.30, 0.33, -1.0],
-            [-1.3, 0.5, 0.75, 0.30, 0.33, -1.0],
+            [1.3, 0.55, 0.75, 0.28, hollow, -1.0],
+            [-1.3, 0.55, 0.75, 0.28, hollow, -1.0],
             [1.9, 0.35, 0.6, 0.5, 0.14, 1.0],
             [-1.9, 0.35, 0.6, 0.5, 0.14, 1.0],
         ]
@@ -228,7 +234,7 @@ def _anterior(jaw: str, number: int) -> Shape:
         exponent, rounding = 2.2, 0.6
     elif upper:
         labial = [0.12, 0.26, 0.36, 0.45, 0.50, 0.45, 0.36]
-        lingual = [0.06, 0.12, 0.05, -0.12, -0.43, -0.47, -0.36]
+        lingual = [0.06, 0.10, 0.0, -0.16, -0.43, -0.47, -0.36]
         edge = 0.19 * bl
         round_d = 0.22 if number == 1 else 0.55
         lobes = [
@@ -241,7 +247,7 @@ def _anterior(jaw: str, number: int) -> Shape:
             [0.17 * md, 0.25, 0.6, 0.35, 0.10, 1.0],
             [-0.17 * md, 0.25, 0.6, 0.35, 0.10, 1.0],
         ]
-        torque, tip = (18.0, 4.0) if number == 1 else (15.0, 6.0)
+        torque, tip = (22.0, 4.0) if number == 1 else (19.0, 6.0)
         exponent, rounding = 2.5, 0.55
     else:
         labial = [0.06, 0.13, 0.25, 0.38, 0.49, 0.46, 0.36]
@@ -250,7 +256,7 @@ def _anterior(jaw: str, number: int) -> Shape:
         lobes = [ridge(0.82 * e, edge, 0.0, -0.82 * e, edge, -0.05 * number, 0.35, 0.45)]
         cusps = {"E": 0}
         dents = [[0.0, 0.4, 0.26 * md, 0.24, 0.22, -1.0]]
-        torque, tip = (8.0, 1.0) if number == 1 else (7.0, 1.0)
+        torque, tip = 4.0, 1.0
         exponent, rounding = 2.4, 0.5
     lab = [x * bl for x in labial]
     lin = [x * bl for x in lingual]
@@ -288,7 +294,7 @@ class ArchCurve:
     """The line through the middles of the crowns: a superellipse by its length in mm."""
 
     def __init__(self, inset_mm: float) -> None:
-        a, b, e = 25.6, 47.0, 2.12
+        a, b, e = 25.6, 49.5, 2.14
         phi = np.linspace(0, 0.5 * np.pi * 0.97, 4000)
         x = a * np.sin(phi) ** (2 / e)
         y = INCISAL_Y_MM + 1.3 - b * (1 - np.cos(phi) ** (2 / e))
@@ -332,7 +338,7 @@ class Arch:
         rows = list(range(len(self.numbers))) if only is None else only
         n = len(rows)
         spl = np.zeros((n, 3, 6, 4))
-        lobes, grooves = np.zeros((n, 9, 12)), np.zeros((n, 9, 6))
+        lobes, grooves = np.zeros((n, 10, 12)), np.zeros((n, 9, 6))
         dents, scalars, gum = np.zeros((n, 5, 6)), np.zeros((n, 7)), np.zeros((n, 6))
         for k, i in enumerate(rows):
             s = self.shapes[i]
@@ -393,9 +399,9 @@ def build_arch(jaw: str, seed: int = 0) -> Arch:
             xy, along, outward = xy * [side, 1], along * [side, 1], outward * [side, 1]
             drop = 0.0
             if upper:
-                drop = {1: OVERBITE_MM, 2: OVERBITE_MM - 0.5, 3: OVERBITE_MM + 0.2}.get(n, 1.5)
+                drop = {1: OVERBITE_MM, 2: OVERBITE_MM - 0.5, 3: OVERBITE_MM - 0.2}.get(n, 1.5)
             elif n == 3:
-                drop = -0.5
+                drop = -0.3
             z = centre[2] - np.sqrt(SPHERE_RADIUS_MM**2 - (xy[0] ** 2 + (xy[1] - SPHERE_Y_MM) ** 2))
             origin = np.array([xy[0], xy[1], z - drop])
             w = (centre - origin) / np.linalg.norm(centre - origin) * (-1.0 if upper else 1.0)
