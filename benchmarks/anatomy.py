@@ -104,7 +104,7 @@ def _tip(mesh, number: int, cusp: str) -> np.ndarray:
     vertices, _f, teeth = mesh
     t = teeth[number]
     local = (vertices - t["cusps"][cusp]) @ t["axes"].T
-    near = np.hypot(local[:, 0], local[:, 1]) < 0.9
+    near = (np.hypot(local[:, 0], local[:, 1]) < 0.9) & (np.abs(local[:, 2]) < 2.5)
     return vertices[near][np.argmax(local[near, 2])]
 
 
@@ -151,8 +151,8 @@ def measure(pair: str) -> dict:
     w = _tip(lower, n, "ML") - _pit(lower, n)
     c = u @ w / np.linalg.norm(u) / np.linalg.norm(w)
     result["first_molar_cusp_to_cusp_deg"] = float(np.degrees(np.arccos(c)))
-    tips = np.array([_tip(lower, n, c) for n, t in lower[2].items() if n % 10 >= 3
-                     for c in t["cusps"] if c in ("B", "MB", "DB", "C")])  # fmt: skip
+    tips = np.array([_tip(lower, n, c) for n, t in lower[2].items() if n not in (36, 46)
+                     for c in t["cusps"] if c in ("E", "B", "MB", "DB") and n % 10 != 4])  # fmt: skip
     fit = least_squares(lambda q: np.linalg.norm(tips - [0, q[0], q[1]], axis=1) - q[2],
                         [50.0, 65.0, 100.0])  # fmt: skip
     result["sphere_radius_mm"] = float(fit.x[2])

@@ -334,12 +334,17 @@ class Loads(_Section):
 
 
 class Targets(_Section):
-    """The wanted gaps; `centric_um` None means the default of the crown's support."""
+    """The wanted gaps; `centric_um` None means the default of the crown's support.
+
+    A crown none of whose high places reaches `least_spot_um` is left as it is: a scan's own noise
+    and the thinnest foil (8 um) are of that size.
+    """
 
     centric_um: Annotated[Number, _between(-200.0, 500.0)] | None = None
     excursion_um: Annotated[Number, _between(-200.0, 1000.0)] = 50.0
     ramp_mm: Annotated[Number, _between(0.01, 10.0)] = 0.5
     tolerance_um: Annotated[Number, _between(0.5, 200.0)] = 10.0
+    least_spot_um: Annotated[Number, _between(1.0, 200.0)] = 10.0
 
 
 def _schema(value: object) -> int:

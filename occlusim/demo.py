@@ -64,7 +64,7 @@ def disagreements(
     limits
         What still counts as agreement.
     """
-    found = list(results["crown"]["spots"])
+    found = [s for s in results["crown"]["spots"] if not s.get("minor")]
     said = []
     for built in truth["spots"]:
         place = built["centroid_mm"]

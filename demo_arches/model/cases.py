@@ -124,7 +124,7 @@ def write_crown(case: DemoCase, crown, out: Path, log) -> dict:
             "depth_by_movement_first_contact_um": {
                 m: round(1e3 * d, 2) for m, d in first.items()},
             "bump_height_um": round(spot["bump_height_um"], 2),
-            "bump_radius_mm": crowns.BUMP_RADIUS_MM,
+            "bump_radius_mm": spot["radius_mm"],
         })  # fmt: skip
     far = np.ones(len(rows), bool)
     for spot in crown.spots:

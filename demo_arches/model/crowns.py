@@ -50,12 +50,10 @@ class CrownField:
             antagonist, clearance = self.relief
             near = np.flatnonzero(np.abs(f) < 1.2)
             g, grad = antagonist.gradient(p[near])
-            size = np.maximum(np.linalg.norm(grad, axis=1), 0.3)
-            d = g / size
-            # once more from the foot point: the field is not exactly a distance
-            foot = p[near] - np.clip(d, -0.5, 0.5)[:, None] * grad / size[:, None]
-            g, grad = antagonist.gradient(foot)
-            d = d + g / np.maximum(np.linalg.norm(grad, axis=1), 0.3)
+            d = g / np.maximum(np.linalg.norm(grad, axis=1), 0.3)
+            if clearance > 0.0:  # the field is not exactly a distance
+                close = np.flatnonzero(np.abs(d) < clearance + 0.15)
+                d[close] = closest(antagonist.gradient, p[near[close]], 7)[0]
             f[near] = smooth_max(f[near], clearance - d, 0.03)
         f = smooth_max(f, self.cement - self.inner.value(p), 0.10)
         w = (p - self.origin) @ self.axis
@@ -146,9 +144,9 @@ def build_crown(arch: Arch, number: int, relief_mm, antagonist: Field, guidance:
 
     def size_of(p: np.ndarray, _n: np.ndarray) -> np.ndarray:
         t = -((p - arch.origin[row]) @ arch.axes[row, 2]) / shape.length
-        size = np.interp(t, [0.25, 0.5, 1.0], [0.14, 0.22, 0.30])
+        size = np.interp(t, [0.25, 0.5, 1.0], [0.13, 0.20, 0.27])
         inward = np.abs(solid.inner.value(p) - solid.cement) < 0.05
-        size = np.where(inward, 0.3, size)
+        size = np.where(inward, 0.27, size)
         return np.minimum(size, 0.12 + 0.15 * np.maximum(antagonist.value(p) - 0.15, 0.0))
 
     vertices, faces = remesh(vertices, faces, solid.project, size_of, 6)
@@ -254,7 +252,7 @@ def build_in(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, s
         height += depth_mm - found
     crown.vertices = vertices
     crown.spots.append({"movement": movement, "depth_um": 1e3 * found, "vertex": int(vertex),
-                        "at_parameter_mm": s, "bump_height_um": 1e3 * height,
+                        "at_parameter_mm": s, "bump_height_um": 1e3 * height, "radius_mm": BUMP_RADIUS_MM,
                         "centre": np.array(centre)})  # fmt: skip
     log(f"  spot {movement} depth {1e3 * found:.2f} um, bump {1e3 * height:.1f} um, s {s:.2f}")
 
@@ -332,6 +330,7 @@ def build_in_excursion(crown: Crown, centre: np.ndarray, movement: str, depth_mm
     crown.vertices = vertices
     crown.spots.append({"movement": movement, "depth_um": 1e3 * found, "vertex": int(vertex),
                         "at_parameter_mm": s, "bump_height_um": 1e3 * float(limited.max()),
+                        "radius_mm": SIDE_BUMP_RADIUS_MM,
                         "centre": np.array(centre)})  # fmt: skip
     log(
         f"  spot {movement} depth {1e3 * found:.2f} um, raised {1e3 * limited.max():.1f}, s {s:.2f}"

@@ -72,7 +72,7 @@ def _adjust_cusps(arch: Arch, row: int, field: Field, first: bool) -> None:
     shape = arch.shapes[row]
     points, local = tooth_samples(arch, row)
     gap = field.value(points)
-    if first and arch.jaw == "upper":
+    if first and (arch.jaw == "upper" or arch.numbers[row] % 10 == 4):
         move = np.clip(gap.min() + OVERLAP_MM, -0.8, 0.8)
         arch.origin[row] += 0.8 * move * arch.axes[row, 2]
         return

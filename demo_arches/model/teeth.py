@@ -212,7 +212,7 @@ def _anterior(jaw: str, number: int) -> Shape:
     dents: list[list[float]] = []
     if number == 3:
         labial = [0.07, 0.24, 0.37, 0.47, 0.50, 0.45, 0.36]
-        lingual = [0.02, 0.07, -0.13, -0.37, -0.49, -0.47, -0.36]
+        lingual = [0.02, 0.06, -0.18, -0.42, -0.50, -0.47, -0.36]
         if not upper:
             lingual = [-0.02, 0.01, -0.08, -0.2, -0.42, -0.46, -0.36]
         half_m[0], half_m[1] = 0.33 * md, 0.42 * md
@@ -230,7 +230,7 @@ def _anterior(jaw: str, number: int) -> Shape:
             [1.9, 0.35, 0.6, 0.5, 0.14, 1.0],
             [-1.9, 0.35, 0.6, 0.5, 0.14, 1.0],
         ]
-        torque, tip = (13.0, 7.0) if upper else (5.0, 5.0)
+        torque, tip = (14.0, 7.0) if upper else (5.0, 5.0)
         exponent, rounding = 2.2, 0.6
     elif upper:
         labial = [0.12, 0.26, 0.36, 0.45, 0.50, 0.45, 0.36]
@@ -399,7 +399,7 @@ def build_arch(jaw: str, seed: int = 0) -> Arch:
             xy, along, outward = xy * [side, 1], along * [side, 1], outward * [side, 1]
             drop = 0.0
             if upper:
-                drop = {1: OVERBITE_MM, 2: OVERBITE_MM - 0.5, 3: OVERBITE_MM - 0.2}.get(n, 1.5)
+                drop = {1: OVERBITE_MM, 2: OVERBITE_MM - 0.5, 3: OVERBITE_MM - 0.5}.get(n, 1.5)
             elif n == 3:
                 drop = -0.3
             z = centre[2] - np.sqrt(SPHERE_RADIUS_MM**2 - (xy[0] ** 2 + (xy[1] - SPHERE_Y_MM) ** 2))
@@ -420,6 +420,8 @@ def build_arch(jaw: str, seed: int = 0) -> Arch:
             m = m - (m @ w) * w - (m @ b) * b
             m /= np.linalg.norm(m)
             origin = origin - shape.edge_b * b * (1.0 if n <= 3 else 0.0)
+            if not upper and n in (4, 5):
+                origin = origin + 0.7 * b  # buccal cusps in one line with the molars'
             for row in shape.lobes:
                 row[2] += (h := rng.normal(0, 0.04))
                 row[5] += h

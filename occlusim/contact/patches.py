@@ -15,7 +15,8 @@ class PairContact:
     """Contact between one tooth of the body and one of the field.
 
     area_mm2 where the surfaces overlap; load_N vertical; centroid (3,) mm in the field's frame;
-    least_gap_mm at the body's vertices (negative); faces (f,) of the body that overlap.
+    least_gap_mm at the body's vertices and mean_gap_mm over the overlap, both negative; faces (f,)
+    of the body that overlap.
     Tooth 0 means that no tooth was placed there.
     """
 
@@ -25,6 +26,7 @@ class PairContact:
     load_N: float
     centroid: Float64Array
     least_gap_mm: float
+    mean_gap_mm: float
     faces: Int32Array
 
 
@@ -68,6 +70,7 @@ def contacts_by_pair(
                 float(vertical_N[faces].sum()),
                 weight @ load.centroid[faces],
                 float(print_.gap_mm[print_.faces[faces]].min()),
+                -float(load.overlap_mm3[faces].sum()) / area,
                 print_.face[faces],
             )
         )

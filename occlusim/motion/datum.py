@@ -21,7 +21,9 @@ FRONT_POSITIONS = (1, 2, 3, 4)
 class Datum:
     """The natural contacts' tightness beside the crown.
 
-    g_nat_mm is the median least gap (negative) of the pairs used; where is_recorded, natural
+    g_nat_mm is the median over the pairs used of the mean gap (negative) over their contact: the
+    least gap of a pair is an extreme value, which scan noise and facets deepen, the mean is not.
+    Where is_recorded, natural
     support is too little, g_nat_mm is 0 and the recorded bite itself is the datum.
     """
 
@@ -61,7 +63,7 @@ def natural_datum(
     here = arch_position(crown_tooth)
     beside = [c for c in loaded if 0 < abs(arch_position(c.body_tooth) - here) <= reach_teeth]
     used = beside or loaded
-    return Datum(float(np.median([c.least_gap_mm for c in used])), tuple(used), False, ())
+    return Datum(float(np.median([c.mean_gap_mm for c in used])), tuple(used), False, ())
 
 
 def _missing_support(loaded: Sequence[PairContact], crown_tooth: int) -> list[str]:

@@ -72,6 +72,8 @@ class CrownStage:
     adjusted: PaintedMesh
     T_upper_crown: RigidTransform
     tooth: int
+    least_spot_mm: float
+    largest_violation_mm: float
     findings: tuple[Finding, ...]
 
     @property
@@ -90,7 +92,10 @@ class CrownStage:
             if self.missing_contact_mm is None
             else self.missing_contact_mm * UM,
             "movements": [movement_part(m) for m in self.first.movements],
-            "spots": [spot_part(s, self.T_upper_crown) for s in self.plan.spots],
+            "spots": [
+                spot_part(s, self.T_upper_crown, self.least_spot_mm) for s in self.plan.spots
+            ],
+            "largest_violation_um": self.largest_violation_mm * UM,
             "removed_volume_mm3": self.plan.volume_mm3,
             "after": {
                 "recorded_gap_um": self.after.recorded_gap_mm * UM,
@@ -106,6 +111,7 @@ def run_crown(
 ) -> CrownStage:
     """Return the crown's gaps, plan and proof; the adjusted crown is written to the folder."""
     spec, targets = inputs.crown_spec, inputs.case.targets
+    least_spot_mm = targets.least_spot_um / UM
     wanted = wanted_functions(inputs, jaw)
     paths = jaw.run.paths
     with clock.stage("crown", "crown: gaps along every movement"):
@@ -133,6 +139,9 @@ def run_crown(
             orientation=orientation,
             surface=inputs.crown,
         )
+        largest_mm = max((s.normal_depth_mm for s in plan.spots), default=0.0)
+        if largest_mm < least_spot_mm:
+            plan = left_alone(plan, inputs.crown.mesh)
     with clock.stage("proof", "proof: the adjusted crown as written, run again"):
         written = write_adjusted(inputs, plan, folder)
         again = Surface.build(written)
@@ -151,7 +160,7 @@ def run_crown(
         first,
         plan,
         after,
-        len([s for s in left.spots if s.normal_depth_mm > 0.001]),
+        len([s for s in left.spots if s.normal_depth_mm >= least_spot_mm]),
         missing_contact(first, targets.tolerance_um / UM),
         float(
             np.sign(touch) * incisal_opening(placed.frame, hinge.pose(touch), placed.T_upper_lower)
@@ -162,6 +171,8 @@ def run_crown(
         painted(jaw, again, left, spec.is_upper, after=True),
         T_upper_crown,
         spec.iso[0],
+        least_spot_mm,
+        largest_mm,
         tuple(findings),
     )
 
@@ -294,6 +305,19 @@ def write_adjusted(inputs: Inputs, plan: ReductionPlan, folder: Path) -> Triangl
     write_ply(folder / "crown_adjusted.ply", mesh, float64=file.is_double, units=file.unit)
     write_stl(folder / "crown_adjusted.stl", plan.adjusted, units=file.unit)
     return read_mesh(folder / "crown_adjusted.ply", units=file.unit).mesh
+
+
+def left_alone(plan: ReductionPlan, crown: TriangleMesh) -> ReductionPlan:
+    """Return the plan that takes nothing off."""
+    nothing = np.zeros(len(crown.vertices))
+    return replace(
+        plan,
+        depth_mm=nothing,
+        thickness_after_mm=plan.thickness_before_mm,
+        spots=(),
+        adjusted=crown,
+        volume_mm3=0.0,
+    )
 
 
 def missing_contact(state: CrownState, tolerance_mm: float) -> float | None:

@@ -91,6 +91,7 @@ def datum_part(datum: Datum, opposition: Opposition) -> dict[str, Any]:
                 "upper_tooth": str(upper) if upper else None,
                 "lower_tooth": str(lower) if lower else None,
                 "least_gap_um": pair.least_gap_mm * UM,
+                "mean_gap_um": pair.mean_gap_mm * UM,
                 "load_N": pair.load_N,
             }
         )
@@ -116,8 +117,8 @@ def movement_part(movement: MovementGaps) -> dict[str, Any]:
     }
 
 
-def spot_part(spot: Spot, T_upper_crown: RigidTransform) -> dict[str, Any]:
-    """Return one high spot; its centroid in the upper scan's coordinates."""
+def spot_part(spot: Spot, T_upper_crown: RigidTransform, least_mm: float) -> dict[str, Any]:
+    """Return one high spot, its centroid in the upper scan's coordinates; minor below least_mm."""
     return {
         "id": spot.id,
         "movement": spot.movement,
@@ -130,6 +131,7 @@ def spot_part(spot: Spot, T_upper_crown: RigidTransform) -> dict[str, Any]:
         "thickness_left_mm": spot.thickness_left_mm,
         "feasible": spot.feasible,
         "shortfall_um": spot.shortfall_mm * UM,
+        "minor": spot.normal_depth_mm < least_mm,
     }
 
 

@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose
 from demo_arches.model import cases
 from demo_arches.model.fields import occlusal_height
 from demo_arches.model.motion import pose
-from demo_arches.model.surface import CLOSED, Field, contour, oriented
+from demo_arches.model.surface import Field, contour, oriented
 from demo_arches.model.teeth import SIZES, build_arch, shape_of
 from demo_arches.noise import CASES, FOLDER, clean_twin, noisy_twin, read_ply, scan_noise, scans_of
 
@@ -226,7 +226,7 @@ def test_anatomy_lies_within_published_ranges(pair):
 
 def test_faces_point_out_of_the_teeth():
     arch = build_arch("upper", 3)
-    field = Field(arch.arrays([0]), arch, CLOSED[:0], what="teeth")
+    field = Field(arch.arrays([0]), what="teeth")
     low = arch.origin[0] - [7, 7, 6]
     poly = contour(field.value, (low, low + np.array([14, 14, 9])), 0.5)
     faces = oriented(field.gradient, np.asarray(poly.points), poly.faces.reshape(-1, 4)[:, 1:])
