@@ -18,6 +18,10 @@ from occlusim.registration.point_to_plane import (
 )
 from occlusim.registration.uncertainty import correlation_area_mm2
 
+CLOSE_MM = 0.1
+"""A residual that agrees closely: some times scanner noise of 15-30 um (from memory), so that
+noise-free records, whose robust cut is far below, are not blamed for their triangulation."""
+
 
 @dataclass(frozen=True, slots=True)
 class BiteEvidence:
@@ -39,7 +43,8 @@ class BiteEvidence:
     variance_mm2 : float
         Of one residual as the robust estimate feels it.
     agreement : float
-        Share of the surface lying loosely on an arch that agrees with it closely.
+        Share of the surface lying loosely on an arch that agrees with it closely (`CLOSE_MM`, or
+        the robust cut where that is wider).
     vertex, residual_mm : (n,)
         The loosely matched vertices of the bite scan and their signed distances: the map.
     """
@@ -84,6 +89,7 @@ def part_evidence(fit: JointFit, k: int) -> BiteEvidence:
     order = np.argsort(size, kind="stable")
     rank = np.cumsum(good.area_mm2[order])
     p95_mm = float(size[order[min(np.searchsorted(rank, 0.95 * area), len(order) - 1)]])
+    is_close = np.abs(part.residual_mm) <= max(good.cut_mm, CLOSE_MM)
     one = correlation_area_mm2(good.points, good.residual_mm, good.area_mm2)
     return BiteEvidence(
         T_upper_bite=pose,
@@ -95,7 +101,7 @@ def part_evidence(fit: JointFit, k: int) -> BiteEvidence:
         n_independent=area / one,
         correlation_area_mm2=one,
         variance_mm2=tukey_variance(good.residual_mm, good.area_mm2, good.cut_mm),
-        agreement=area / loose,
+        agreement=float(part.area_mm2[is_close].sum()) / loose,
         vertex=part.vertex,
         residual_mm=part.residual_mm,
     )

@@ -34,8 +34,8 @@ class RegistrationSettings:
         Match distance in the first and in the last rounds. The first covers the start's error;
         the last covers many times scanner noise (15-30 um, from memory) and no more.
     loose_distance_mm : float
-        A bite vertex this near to an arch shows that arch; what does not agree there within
-        `end_distance_mm` counts against the record.
+        A bite vertex this near to an arch shows that arch; what does not agree closely
+        there counts against the record (`evidence.CLOSE_MM`).
     normal_angle_deg : float
         Largest angle between the matched normals.
     early_points : int
