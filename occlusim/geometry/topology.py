@@ -94,17 +94,17 @@ def mesh_topology(mesh: TriangleMesh) -> MeshTopology:
         (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
     ] = kernels.COLLAPSED
     start, corner = kernels.corner_lists(faces, fate, len(vertices))
-    kernels.mark_duplicates(faces, start, corner, fate)
-    if (fate == kernels.DUPLICATE).any():
-        start, corner = kernels.corner_lists(faces, fate, len(vertices))
-    link = np.empty((n_faces, 3), dtype=np.int32)
-    edge_code = np.empty((n_faces, 3), dtype=np.int8)
-    kernels.link_faces(faces, fate, start, corner, link, edge_code)
     normal, angle = np.empty((n_faces, 3)), np.empty((n_faces, 3))
     area = np.empty(n_faces)
     longest = np.empty(n_faces, dtype=np.int8)
     is_flat, is_line = np.empty(n_faces, dtype=bool), np.empty(n_faces, dtype=bool)
     kernels.face_geometry(vertices, faces, normal, area, angle, longest, is_flat, is_line)
+    kernels.mark_duplicates(faces, start, corner, is_flat, fate)
+    if (fate == kernels.DUPLICATE).any():
+        start, corner = kernels.corner_lists(faces, fate, len(vertices))
+    link = np.empty((n_faces, 3), dtype=np.int32)
+    edge_code = np.empty((n_faces, 3), dtype=np.int8)
+    kernels.link_faces(faces, fate, start, corner, link, edge_code)
     has_area = (fate == kernels.KEPT) & ~is_line
     if not has_area.any():
         raise MeshError(f"mesh: none of its {n_faces} faces has an area; check the file's unit")

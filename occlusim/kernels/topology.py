@@ -45,17 +45,19 @@ def corner_lists(faces, fate, n_vertices):
 
 
 @parallel_kernel
-def mark_duplicates(faces, start, corner, fate):
-    """Write fate DUPLICATE (F,) for a face whose three vertices an earlier face has too."""
+def mark_duplicates(faces, start, corner, is_flat, fate):
+    """Write fate DUPLICATE (F,) for a face whose three vertices an earlier face has too.
+
+    Two flat faces back to back cancel: both go, and what they closed closes without them.
+    """
     for i in prange(len(faces)):
         a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
         for q in range(start[a], start[a + 1]):
-            g = corner[q] // 3
-            if g >= i:
-                break
-            has_b = faces[g, 0] == b or faces[g, 1] == b or faces[g, 2] == b
-            has_c = faces[g, 0] == c or faces[g, 1] == c or faces[g, 2] == c
-            if has_b and has_c:
+            g, k = corner[q] // 3, corner[q] % 3
+            following, last = faces[g, (k + 1) % 3], faces[g, (k + 2) % 3]
+            is_repeat = g < i and following == b and last == c
+            is_reverse = g != i and following == c and last == b
+            if is_repeat or (is_reverse and (g < i or is_flat[i])):
                 fate[i] = DUPLICATE
 
 

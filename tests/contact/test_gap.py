@@ -134,6 +134,34 @@ def test_dense_samples_never_lie_below(sheets, gap):
     assert_allclose(field.exact(found.point, T_field_a)[0], found.gap_mm, rtol=0, atol=1e-9)
 
 
+SLOPE = 0.5
+
+
+def roof(turned=False):
+    """Return two faces a side that meet in a ridge along x; turned: along y, looking down."""
+    x, y = np.array([-1.5, 1.5]), np.array([-1.5, 0.0, 1.5])
+    px, py = np.meshgrid(x, y, indexing="ij")
+    vertices = np.column_stack([px.ravel(), py.ravel(), -SLOPE * np.abs(py).ravel()])
+    faces = [[0, 3, 4], [0, 4, 1], [1, 4, 5], [1, 5, 2]]
+    if turned:
+        vertices = vertices[:, [1, 0, 2]] * [1.0, 1, -1]
+    return TriangleMesh(vertices, np.array(faces, np.int32))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("times", [0, 3])
+@pytest.mark.parametrize("gap", [0.3, 0.01, -0.01, -0.06, -0.3])
+def test_crossed_ridges_meet_far_from_every_vertex(gap, times):
+    """Apart: the ridges' distance. Overlapping by d: the deepest point lies d cos(slope) deep."""
+    a, b = (GapField.build(shapes.refined(m, times), SETTINGS) for m in (roof(), roof(True)))
+    pose = RigidTransform(np.eye(3), np.array([0.11, 0.07, gap]))
+    found = least_gap(a, b, pose)
+    want = gap if gap > 0 else gap / np.sqrt(1 + SLOPE**2)
+    assert_allclose(found.gap_mm, want, rtol=0, atol=1e-4)
+    assert found.bound_mm <= want + 1e-9
+    assert found.gap_mm - found.bound_mm <= 1e-4 + 1e-9
+
+
 @pytest.mark.slow
 def test_swap_motion_and_threads(sheets, rng):
     a, b = sheets

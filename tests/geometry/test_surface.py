@@ -144,6 +144,66 @@ def test_edge_shared_by_two_bodies_keeps_the_side(rng):
     assert_allclose(found.distance_mm, want, rtol=0, atol=1e-9)
 
 
+def sharp_tetrahedron(rng):
+    """Return a thin tetrahedron, faces outward: its edges and corners are far from right angles."""
+    vertices = rng.normal(size=(4, 3)) * [1.5, 1.0, 0.12]
+    faces = np.array([[1, 2, 3], [0, 3, 2], [0, 1, 3], [0, 2, 1]], np.int32)
+    mesh = TriangleMesh(vertices, faces)
+    return mesh if mesh.volume() > 0 else TriangleMesh(vertices, faces[:, ::-1])
+
+
+def with_caps(mesh):
+    """Return the mesh with every face's first edge cut for that face alone, the slit closed."""
+    vertices, faces = mesh.vertices.tolist(), []
+    for a, b, c in mesh.faces.tolist():
+        m = len(vertices)
+        vertices.append(((np.array(vertices[a]) + np.array(vertices[b])) / 2).tolist())
+        faces += [[a, m, c], [m, b, c], [a, b, m]]
+    return TriangleMesh(np.array(vertices), np.array(faces, np.int32))
+
+
+def test_sharp_bodies_are_signed_as_their_winding_number_says(rng):
+    """At a sharp edge or corner the sign of one face is wrong, and so is a plain mean's."""
+    n_inside = 0
+    for _ in range(40):
+        mesh = sharp_tetrahedron(rng)
+        within = rng.dirichlet(np.ones(4), 40) @ mesh.vertices
+        points = np.concatenate([rng.normal(size=(400, 3)) * [1.8, 1.3, 0.4], within])
+        want = naive.signed_distance(points, mesh)
+        n_inside += int((want < 0).sum())
+        for copy in (mesh, with_caps(mesh)):
+            found = Surface.build(copy).closest(points)
+            assert_allclose(found.distance_mm, want, rtol=0, atol=1e-9)
+    assert n_inside > 40 * 40
+
+
+def test_wedges_that_share_one_edge_on_the_same_side(rng):
+    """Outside, the shared edge is the nearest feature over more than 180 degrees."""
+
+    def wedge(low_deg, high_deg):
+        low, high = np.deg2rad([low_deg, high_deg])
+        x = np.array([0.0, np.cos(low), np.cos(high)])
+        y = np.array([0.0, np.sin(low), np.sin(high)])
+        ends = [np.column_stack([x, y, np.full(3, z)]) for z in (-1.0, 1.0)]
+        faces = [[0, 2, 1], [3, 4, 5]]
+        for k in range(3):
+            j = (k + 1) % 3
+            faces += [[k, j, j + 3], [k, j + 3, k + 3]]
+        return TriangleMesh(np.concatenate(ends), np.array(faces, np.int32))
+
+    one, two = wedge(-30.0, -10.0), wedge(12.0, 40.0)
+    both = TriangleMesh(
+        np.concatenate([one.vertices, two.vertices]), np.concatenate([one.faces, two.faces + 6])
+    )
+    points = rng.uniform(-1.2, 1.2, (3000, 3))
+    want = np.minimum(naive.signed_distance(points, one), naive.signed_distance(points, two))
+    assert_reaches_all_sides(want, 0.02)
+    found = Surface.build(both).closest(points)
+    at_edge = (np.hypot(*found.points[:, :2].T) < 1e-12) & (np.abs(found.points[:, 2]) < 0.99)
+    assert at_edge.sum() > 300
+    assert_allclose(found.distance_mm, want, rtol=0, atol=1e-9)
+
+
 def test_areas_sum_to_the_whole():
     surface = Surface.build(shapes.box((2.0, 1.0, 0.6), 3))
     assert_allclose(surface.vertex_area_mm2.sum(), 2 * (2 + 1.2 + 0.6), rtol=1e-12, atol=0)
