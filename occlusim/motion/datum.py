@@ -14,7 +14,8 @@ import numpy as np
 
 from occlusim.contact.patches import PairContact
 
-FRONT_POSITIONS = (1, 2, 3, 4)
+FRONT = 4
+"""Positions from the mid-line that count as front: incisors, canine and first premolar."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,32 +51,38 @@ def natural_datum(
     Parameters
     ----------
     contacts
-        Natural contacts; body_tooth belongs to the crown's arch.
+        Natural contacts of the lower teeth (body) with the upper ones (field).
     crown_tooth
         ISO 3950 number.
     reach_teeth
         Pairs up to so many teeth on each side of the crown count; where there is none, all do.
     """
-    loaded = [c for c in contacts if c.load_N > 0 and c.body_tooth > 0]
-    reasons = _missing_support(loaded, crown_tooth)
+    loaded = [c for c in contacts if c.load_N > 0 and c.body_tooth > 0 and c.field_tooth > 0]
+    places = [_place(c, crown_tooth) for c in loaded]
+    reasons = _missing_support(places, crown_tooth)
     if reasons:
         return Datum(0.0, tuple(loaded), True, tuple(reasons))
     here = arch_position(crown_tooth)
-    beside = [c for c in loaded if 0 < abs(arch_position(c.body_tooth) - here) <= reach_teeth]
+    beside = [c for c, p in zip(loaded, places, strict=True) if 0 < abs(p - here) <= reach_teeth]
     used = beside or loaded
     return Datum(float(np.median([c.mean_gap_mm for c in used])), tuple(used), False, ())
 
 
-def _missing_support(loaded: Sequence[PairContact], crown_tooth: int) -> list[str]:
+def _place(contact: PairContact, crown_tooth: int) -> int:
+    """Return the place along the arch of a contact's tooth in the crown's arch."""
+    is_upper = crown_tooth // 10 in (1, 2)
+    return arch_position(contact.field_tooth if is_upper else contact.body_tooth)
+
+
+def _missing_support(places: Sequence[int], crown_tooth: int) -> list[str]:
     """Return in words which natural support is missing for a stable closure."""
-    places = [arch_position(c.body_tooth) for c in loaded]
     here = arch_position(crown_tooth)
     reasons = []
     if not any(p <= 8 for p in places):
         reasons.append("no natural contact on the patient's right side")
     if not any(p >= 9 for p in places):
         reasons.append("no natural contact on the patient's left side")
-    if not any(c.body_tooth % 10 in FRONT_POSITIONS for c in loaded):
+    if not any(9 - FRONT <= p <= 8 + FRONT for p in places):
         reasons.append("no natural contact in front (incisors to first premolars)")
     behind = [p for p in places if (p < here if here <= 8 else p > here)]
     if not behind:

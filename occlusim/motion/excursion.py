@@ -87,7 +87,7 @@ class _Window:
         voxel_mm = max(o.field.sdf.voxel_mm for o in oppositions)
         band_mm = min(o.field.sdf.band_mm for o in oppositions)
         self._within_mm = 0.9 * band_mm
-        self._corners = [_box_corners(o.body.points) for o in oppositions]
+        self._corners = [box_corners(o.body.points) for o in oppositions]
         self._slack_mm = self._within_mm - reach_mm - 2.0 * voxel_mm
 
     def around(self, pose: RigidTransform) -> tuple[Opposition, ...]:
@@ -114,7 +114,7 @@ class _Window:
         return most
 
 
-def _box_corners(points: Float64Array) -> Float64Array:
+def box_corners(points: Float64Array) -> Float64Array:
     """Return the eight corners of the box around points: no point moves more than they do."""
     low, high = points.min(axis=0), points.max(axis=0)
     pick = np.array([[(i >> k) & 1 for k in range(3)] for i in range(8)])

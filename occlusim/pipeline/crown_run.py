@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import root_scalar
 
-from occlusim.arrays import BoolArray, Float64Array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array
 from occlusim.contact.field import GapField
 from occlusim.contact.least import LeastGap, least_gap
 from occlusim.errors import DegenerateProblem
+from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
-from occlusim.motion.excursion import GuidedPath
+from occlusim.motion.excursion import GuidedPath, box_corners
 from occlusim.motion.hinge import Hinge
 
 
@@ -42,6 +43,44 @@ class CrownAgainst:
             self.T_antagonist_crown(T_upper_lower),
             faces_a=self.antagonist_teeth,
         )
+
+
+def opposing_region(
+    antagonist: Surface,
+    tooth: Int32Array,
+    crown: Surface,
+    poses: Sequence[RigidTransform],
+    *,
+    margin_mm: float = 5.0,
+) -> tuple[Surface, Int32Array]:
+    """Return the part of the antagonist that the crown can come near to, and the tooth of its faces.
+
+    Parameters
+    ----------
+    antagonist
+        The opposing arch.
+    tooth : (F,)
+        Tooth of its faces.
+    crown
+        The crown.
+    poses
+        T_antagonist_crown along all movements.
+    margin_mm
+        Faces farther than this from the box that the crown passes through are left out, so gaps
+        up to it are those of the whole arch.
+    """
+    corners = box_corners(crown.mesh.vertices)
+    passed = np.concatenate([pose.apply(corners) for pose in poses])
+    low, high = passed.min(axis=0) - margin_mm, passed.max(axis=0) + margin_mm
+    vertices = antagonist.mesh.vertices
+    inside = ((vertices > low) & (vertices < high)).all(axis=1)
+    face = np.flatnonzero(inside[antagonist.mesh.faces].any(axis=1)).astype(np.int32)
+    if len(face) == 0:
+        raise DegenerateProblem(
+            f"crown: no opposing surface within {margin_mm:g} mm of it in any movement; look at "
+            "the bite record and at the tooth number"
+        )
+    return Surface.build(antagonist.mesh.submesh(face)[0]), tooth[face]
 
 
 @dataclass(frozen=True, slots=True)

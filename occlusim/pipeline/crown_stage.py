@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from occlusim.arrays import Float64Array
+from occlusim.arrays import Float64Array, Int32Array
 from occlusim.contact.field import GapField
 from occlusim.contact.foundation import ContactBody, FoundationSettings
 from occlusim.crown.clearance import CrownPath
@@ -30,6 +30,7 @@ from occlusim.pipeline.crown_run import (
     MovementGaps,
     coverage,
     opening_at_touch,
+    opposing_region,
     paths_gaps,
     wanted_gap,
 )
@@ -40,7 +41,6 @@ from occlusim.pipeline.placing import Placed, crown_centroid
 from occlusim.pipeline.results import closure_part, movement_part, spot_part
 from occlusim.pipeline.units import UM
 from occlusim.sdf import SdfSettings
-
 
 MAP_REACH_MM = 10.0
 
@@ -115,8 +115,9 @@ def run_crown(
     wanted = wanted_functions(inputs, jaw)
     paths = jaw.run.paths
     with clock.stage("crown", "crown: gaps along every movement"):
-        first = crown_state(inputs, jaw, inputs.crown, wanted)
-        pair = against(jaw, first.field, spec.is_upper)
+        region = Region.build(inputs, jaw)
+        first = crown_state(inputs, jaw, region, inputs.crown, wanted)
+        pair = region.against(first.field)
         hinge = jaw.model.hinge_at("centric")(0.0)
         touch = opening_at_touch(pair, hinge, jaw.model.closure.lever_mm)
         covered = coverage(pair, jaw.run.light.T_upper_lower, _up(jaw, spec.is_upper))
@@ -128,7 +129,7 @@ def run_crown(
         inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
         walls = CrownWalls.build(inputs.crown, orientation.occlusal, inner)
         used, withheld = asked_paths(inputs, paths)
-        antagonist = teeth_only(jaw)
+        antagonist = region.field.surface
         crown_paths = [crown_path(p, wanted[p.name], spec.is_upper) for p in used]
         plan = plan_reduction(
             inputs.crown.mesh,
@@ -145,7 +146,7 @@ def run_crown(
     with clock.stage("proof", "proof: the adjusted crown as written, run again"):
         written = write_adjusted(inputs, plan, folder)
         again = Surface.build(written)
-        after = crown_state(inputs, jaw, again, wanted)
+        after = crown_state(inputs, jaw, region, again, wanted)
         left = plan_reduction(
             written,
             antagonist,
@@ -177,26 +178,44 @@ def run_crown(
     )
 
 
-def against(jaw: JawStage, crown: GapField, is_upper: bool) -> CrownAgainst:
-    """Return the crown with the opposing teeth."""
-    return CrownAgainst(crown, jaw.antagonist, jaw.antagonist_tooth > 0, is_upper)
+@dataclass(frozen=True, slots=True)
+class Region:
+    """The part of the opposing arch that the crown can come near to; tooth (F,) of its faces."""
 
+    field: GapField
+    tooth: Int32Array
+    crown_is_upper: bool
 
-def teeth_only(jaw: JawStage) -> Surface:
-    """Return the opposing arch's surface for the sweep."""
-    return jaw.antagonist.surface
+    @staticmethod
+    def build(inputs: Inputs, jaw: JawStage) -> Region:
+        """Return the region of a case: around the crown at every pose of every movement."""
+        is_upper = inputs.crown_spec.is_upper
+        poses = [pose for path in jaw.run.paths for pose in path.poses(path.step_mm)]
+        poses.append(jaw.model.T_upper_lower)
+        surface, tooth = opposing_region(
+            jaw.antagonist.surface,
+            jaw.antagonist_tooth,
+            inputs.crown,
+            [pose.inverse() if is_upper else pose for pose in poses],
+        )
+        return Region(GapField.build(surface, SdfSettings()), tooth, is_upper)
+
+    def against(self, crown: GapField) -> CrownAgainst:
+        """Return the crown with the opposing teeth."""
+        return CrownAgainst(crown, self.field, self.tooth > 0, self.crown_is_upper)
 
 
 def crown_state(
     inputs: Inputs,
     jaw: JawStage,
+    region: Region,
     crown: Surface,
     wanted: dict[str, Callable[[Float64Array], Float64Array]],
 ) -> CrownState:
     """Return a crown's gaps at the recorded bite and along the paths, and its closures."""
     is_upper = inputs.crown_spec.is_upper
     field = GapField.build(crown, SdfSettings())
-    pair = against(jaw, field, is_upper)
+    pair = region.against(field)
     recorded = pair.least_gap(jaw.model.T_upper_lower)
     paths = jaw.run.paths
     gaps = paths_gaps(pair, paths, [wanted[p.name](p.step_mm) for p in paths])
@@ -206,7 +225,7 @@ def crown_state(
         crown.mesh.faces,
         np.full(len(crown.mesh.faces), inputs.crown_spec.iso[0]),
     )
-    both = (jaw.natural, Opposition(jaw.antagonist, body, not is_upper, jaw.antagonist_tooth))
+    both = (jaw.natural, Opposition(region.field, body, not is_upper, region.tooth))
     hinge = jaw.model.hinge_at("centric")(0.0)
     closures = {}
     for name, load_N, start in (
@@ -334,14 +353,13 @@ def stiffness_findings(
     hinge = jaw.model.hinge_at("centric")(0.0)
     centric = next(m for m in first.movements if m.name == "centric")
     usual = jaw.datum.g_nat_mm - centric.least_mm
-    own_tooth = np.zeros(len(jaw.own.surface.mesh.faces), dtype=np.int32)
-    own_tooth[jaw.natural_faces] = jaw.natural.body.tooth
+    lower = jaw.antagonist if inputs.crown_spec.is_upper else jaw.own
     changes = []
     for factor in (0.1, 10.0):
         foundation = FoundationSettings(jaw.model.foundation.stiffness_MPa_per_mm * factor)
         model = replace(jaw.model, foundation=foundation)
         closed = close_jaw(model, hinge, (jaw.natural,), model.light_N, jaw.run.light.opening_rad)
-        pairs = exact_pairs(closed, jaw.natural, jaw.own, own_tooth, model)
+        pairs = exact_pairs(closed, jaw.natural, lower, model)
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
         gap = pair.least_gap(closed.T_upper_lower).gap_mm
         changes.append((datum.g_nat_mm - gap) - usual)

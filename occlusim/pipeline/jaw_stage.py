@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-from occlusim.arrays import BoolArray, Int32Array
+import numpy as np
+
+from occlusim.arrays import Int32Array
 from occlusim.contact.field import GapField
 from occlusim.contact.foundation import ContactBody, FoundationSettings
 from occlusim.contact.least import least_gap
@@ -24,14 +26,18 @@ from occlusim.sdf import SdfSettings
 
 @dataclass(frozen=True, slots=True)
 class JawStage:
-    """The jaw guided by the natural teeth alone; antagonist is the arch opposite the crown's."""
+    """The jaw guided by the natural teeth alone.
+
+    antagonist is the arch opposite the crown's; own is the crown's arch without the place that the
+    crown stands for. In `natural` the lower teeth press into the upper ones, whichever arch the
+    crown stands in, so one pair of arches closes and moves alike for every crown.
+    """
 
     model: JawModel
     antagonist: GapField
     own: GapField
     antagonist_tooth: Int32Array
     natural: Opposition
-    natural_faces: BoolArray
     run: JawRun
     datum: Datum
     findings: tuple[Finding, ...]
@@ -53,31 +59,34 @@ class JawStage:
 def run_jaw_stage(inputs: Inputs, placed: Placed, clock: Any) -> JawStage:
     """Return fields, closures, datum and paths of a case's natural jaw."""
     is_upper = inputs.crown_spec.is_upper
-    own, other = (inputs.upper, inputs.lower) if is_upper else (inputs.lower, inputs.upper)
-    own_tooth, other_tooth = (
-        (placed.upper_tooth, placed.lower_tooth)
-        if is_upper
-        else (placed.lower_tooth, placed.upper_tooth)
-    )
+    kept = np.flatnonzero(~placed.masked).astype(np.int32)
+    own_mesh, _ = inputs.own_arch.mesh.submesh(kept)
+    other = inputs.lower if is_upper else inputs.upper
+    upper_tooth, lower_tooth = placed.upper_tooth, placed.lower_tooth
+    if is_upper:
+        upper_tooth = upper_tooth[kept]
+    else:
+        lower_tooth = lower_tooth[kept]
     with clock.stage("fields", "signed-distance fields of both arches"):
         antagonist = GapField.build(other, SdfSettings())
-        own_field = GapField.build(own, SdfSettings())
-    kept = ~placed.masked
-    body = ContactBody("natural teeth", own.mesh.vertices, own.mesh.faces[kept], own_tooth[kept])
-    natural = Opposition(antagonist, body, not is_upper, other_tooth)
+        own = GapField.build(own_mesh, SdfSettings())
+    upper, lower = (own, antagonist) if is_upper else (antagonist, own)
+    mesh = lower.surface.mesh
+    body = ContactBody("natural teeth", mesh.vertices, mesh.faces, lower_tooth)
+    natural = Opposition(upper, body, True, upper_tooth)
     model = jaw_model(inputs, placed)
     with clock.stage("jaw", "jaw: closures and tooth-guided movements"):
         run = run_jaw(model, natural, lambda _words: None)
     with clock.stage("datum", "datum: the natural contacts beside the crown"):
-        pairs = exact_pairs(run.light, natural, own_field, own_tooth, model)
+        pairs = exact_pairs(run.light, natural, lower, model)
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
         if datum.is_recorded:
             run = replace(run, paths=(resting("centric", model, 0.0, 0.0), *run.paths[1:]))
-    T_antagonist_own = natural.T_field_body(placed.T_upper_lower)
+    T_upper_lower = placed.T_upper_lower
+    T_antagonist_own = T_upper_lower.inverse() if is_upper else T_upper_lower
     findings = propped_finding(inputs, other, placed.masked, T_antagonist_own)
-    return JawStage(
-        model, antagonist, own_field, other_tooth, natural, kept, run, datum, tuple(findings)
-    )
+    antagonist_tooth = lower_tooth if is_upper else upper_tooth
+    return JawStage(model, antagonist, own, antagonist_tooth, natural, run, datum, tuple(findings))
 
 
 def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
@@ -109,22 +118,18 @@ def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
 
 
 def exact_pairs(
-    closure: Closure,
-    natural: Opposition,
-    own: GapField,
-    own_tooth: Int32Array,
-    model: JawModel,
+    closure: Closure, natural: Opposition, lower: GapField, model: JawModel
 ) -> tuple[PairContact, ...]:
     """Return the closure's pairs with the exact least gap of both surfaces."""
-    T = natural.T_field_body(closure.T_upper_lower)
+    T_upper_lower = closure.T_upper_lower
     exact = []
     for pair in pairs_of(closure, 0, natural, model.superior):
         found = least_gap(
             natural.field,
-            own,
-            T,
+            lower,
+            T_upper_lower,
             faces_a=natural.field_tooth == pair.field_tooth,
-            faces_b=own_tooth == pair.body_tooth,
+            faces_b=natural.body.tooth == pair.body_tooth,
         )
         exact.append(replace(pair, least_gap_mm=found.gap_mm))
     return tuple(exact)
