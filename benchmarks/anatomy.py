@@ -108,17 +108,19 @@ def _tip(mesh, number: int, cusp: str) -> np.ndarray:
     return vertices[near][np.argmax(local[near, 2])]
 
 
-def _pit(mesh, number: int) -> np.ndarray:
+def _incline_deg(mesh, number: int, cusp: str) -> float:
+    """Return the slope of a cusp's inner incline: a line through it 0.4 to 2 mm from the tip."""
     vertices, _f, teeth = mesh
     t = teeth[number]
-    local = (vertices - t["middle"]) @ t["axes"].T
-    near = (np.abs(local[:, 0]) < 1.2) & (np.abs(local[:, 1]) < 1.2) & (local[:, 2] > -4)
-    return vertices[near][np.argmin(local[near, 2])]
-
-
-def _slope_deg(a: np.ndarray, b: np.ndarray) -> float:
-    d = a - b
-    return float(np.degrees(np.arctan2(abs(d[2]), np.hypot(d[0], d[1]))))
+    tip = _tip(mesh, number, cusp)
+    local = (vertices - tip) @ t["axes"].T
+    inward = (t["middle"] - tip) @ t["axes"].T
+    inward = inward[:2] / np.linalg.norm(inward[:2])
+    along = local[:, :2] @ inward
+    across = local[:, :2] @ np.array([-inward[1], inward[0]])
+    near = (along > 0.4) & (along < 2.0) & (np.abs(across) < 0.25) & (np.abs(local[:, 2]) < 2.5)
+    slope = np.polyfit(along[near], local[near, 2], 1)[0]
+    return float(np.degrees(np.arctan(-slope)))
 
 
 def measure(pair: str) -> dict:
@@ -140,19 +142,17 @@ def measure(pair: str) -> dict:
     front_u = level[np.abs(level[:, 0]) < 6][:, 1].max()
     front_l = level_l[np.abs(level_l[:, 0]) < 5][:, 1].max()
     result["overjet_mm"] = float(front_u - front_l)
-    working = [_slope_deg(_tip(lower, n, c), _pit(lower, n)) for n in (36, 46)
-               for c in ("MB", "DB") if n != {"a": 46, "b": 36}[pair]]  # fmt: skip
-    other = [_slope_deg(_tip(upper, n, c), _pit(upper, n)) for n in (16, 26)
-             for c in ("MP",) if not (pair == "b" and n == 16)]  # fmt: skip
+    sound = [n for n in (36, 46) if n != {"a": 46, "b": 36}[pair]]
+    working = [_incline_deg(lower, n, c) for n in sound for c in ("MB", "DB")]
+    sound_upper = [n for n in (16, 26) if not (pair == "b" and n == 16)]
+    other = [_incline_deg(upper, n, "MP") for n in sound_upper]
     result["lower_buccal_incline_deg"] = float(np.mean(working))
     result["upper_palatal_incline_deg"] = float(np.mean(other))
-    n = 36 if pair == "a" else 46
-    u = _tip(lower, n, "MB") - _pit(lower, n)
-    w = _tip(lower, n, "ML") - _pit(lower, n)
-    c = u @ w / np.linalg.norm(u) / np.linalg.norm(w)
-    result["first_molar_cusp_to_cusp_deg"] = float(np.degrees(np.arccos(c)))
+    pairs = [_incline_deg(lower, n, "MB") + _incline_deg(lower, n, "ML") for n in sound]
+    result["first_molar_cusp_to_cusp_deg"] = 180.0 - float(np.mean(pairs))
     tips = np.array([_tip(lower, n, c) for n, t in lower[2].items() if n not in (36, 46)
-                     for c in t["cusps"] if c in ("E", "B", "MB", "DB") and n % 10 != 4])  # fmt: skip
+                     for c in t["cusps"]
+                     if c in ("E", "B", "MB", "DB") and n % 10 != 4])  # fmt: skip
     fit = least_squares(lambda q: np.linalg.norm(tips - [0, q[0], q[1]], axis=1) - q[2],
                         [50.0, 65.0, 100.0])  # fmt: skip
     result["sphere_radius_mm"] = float(fit.x[2])

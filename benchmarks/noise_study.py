@@ -22,7 +22,6 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from demo_arches.noise import FOLDER, noisy_twin
-
 from occlusim.pipeline import check_case
 
 PLACE_MM = 0.5

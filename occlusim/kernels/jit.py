@@ -12,6 +12,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
+# On a busy machine a waiting thread that spins costs more than the work it waits for.
+os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
+
 import numba
 from numba import prange
 from numba.core import event

@@ -53,7 +53,7 @@ def opposing_region(
     *,
     margin_mm: float = 5.0,
 ) -> tuple[Surface, Int32Array]:
-    """Return the part of the antagonist that the crown can come near to, and the tooth of its faces.
+    """Return the part of the antagonist that the crown can come near to, and its faces' teeth.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ from occlusim.contact.foundation import ContactBody, FoundationSettings
 from occlusim.contact.least import least_gap
 from occlusim.contact.patches import PairContact
 from occlusim.geometry.scan_check import Finding
-from occlusim.jaw.guidance import GuidanceSettings
+from occlusim.jaw.guidance import GuidanceSettings, Movement
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition
 from occlusim.motion.datum import Datum, natural_datum
 from occlusim.motion.excursion import ExcursionSettings
@@ -98,13 +98,12 @@ def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
         bennett_angle_deg=case.guidance.bennett_angle_deg.model_dump(),
         immediate_side_shift_mm=case.guidance.immediate_side_shift_mm.model_dump(),
     )
-    lengths = dict.fromkeys(EXCURSIONS, case.movements.laterotrusion_mm)
-    lengths["protrusion"] = case.movements.protrusion_mm
-    excursions = {
-        name: ExcursionSettings(min(case.movements.step_mm, length), length)
-        for name, length in lengths.items()
-        if length > 0
-    }
+    lateral_mm, forward_mm = case.movements.laterotrusion_mm, case.movements.protrusion_mm
+    excursions: dict[Movement, ExcursionSettings] = {}
+    for name in EXCURSIONS:
+        length = forward_mm if name == "protrusion" else lateral_mm
+        if length > 0:
+            excursions[name] = ExcursionSettings(min(case.movements.step_mm, length), length)
     return JawModel(
         placed.frame,
         guidance,
