@@ -35,13 +35,14 @@ class CrownAgainst:
         """Return the crown's pose in the antagonist's frame."""
         return T_upper_lower.inverse() if self.crown_is_upper else T_upper_lower
 
-    def least_gap(self, T_upper_lower: RigidTransform) -> LeastGap:
-        """Return the exact least gap at a pose."""
+    def least_gap(self, T_upper_lower: RigidTransform, tolerance_mm: float = 1e-4) -> LeastGap:
+        """Return the exact least gap at a pose, proved to the tolerance."""
         return least_gap(
             self.antagonist,
             self.crown,
             self.T_antagonist_crown(T_upper_lower),
             faces_a=self.antagonist_teeth,
+            tolerance_mm=tolerance_mm,
         )
 
 
@@ -116,24 +117,22 @@ def movement_gaps(
         The minimum holds on the continuous path to this.
     """
     s = path.step_mm
-    found = [pair.least_gap(pose) for pose in path.poses(s)]
+    found = [pair.least_gap(pose, resolution_mm) for pose in path.poses(s)]
     gaps = np.array([f.gap_mm for f in found])
     if not np.isfinite(gaps).any():
         return MovementGaps(path.name, s, gaps, wanted_mm, np.nan, np.nan, np.nan)
     best = int(np.nanargmin(gaps))
     at, least = float(s[best]), found[best]
     low, high = float(s[max(best - 1, 0)]), float(s[min(best + 1, len(s) - 1)])
-    while high - low > 1e-3:
-        before = least.gap_mm
+    while high - low > 0.02:
         tries = np.linspace(low, high, 5)[1:-1]
         for t, pose in zip(tries, path.poses(tries), strict=True):
-            here = pair.least_gap(pose)
+            here = pair.least_gap(pose, resolution_mm)
             if here.gap_mm < least.gap_mm:
                 at, least = float(t), here
         width = 0.25 * (high - low)
         low, high = max(low, at - width), min(high, at + width)
-        if before - least.gap_mm < resolution_mm / 4 and width < 0.02:
-            break
+    least = pair.least_gap(path.poses(np.array([at]))[0])
     return MovementGaps(path.name, s, gaps, wanted_mm, least.gap_mm, at, least.supported_gap_mm)
 
 

@@ -39,10 +39,11 @@ from occlusim.pipeline.jaw_run import close_jaw
 from occlusim.pipeline.jaw_stage import JawStage, exact_pairs
 from occlusim.pipeline.placing import Placed, crown_centroid
 from occlusim.pipeline.results import closure_part, movement_part, spot_part
-from occlusim.pipeline.units import UM
-from occlusim.sdf import SdfSettings
+from occlusim.pipeline.units import BAND, UM
 
 MAP_REACH_MM = 10.0
+CLEARANCE_LIMIT_MM = 0.05
+PROOF_LIMIT_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,9 @@ def run_crown(
         covered = coverage(pair, jaw.run.light.T_upper_lower, _up(jaw, spec.is_upper))
     with clock.stage("reduction", "reduction: what to take off"):
         settings = ReductionSettings(
-            min_thickness_mm=spec.min_thickness_mm, tolerance_mm=targets.tolerance_um / UM
+            min_thickness_mm=spec.min_thickness_mm,
+            tolerance_mm=targets.tolerance_um / UM,
+            clearance_limit_mm=CLEARANCE_LIMIT_MM,
         )
         orientation = crown_orientation(inputs, placed)
         inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
@@ -151,7 +154,7 @@ def run_crown(
             written,
             antagonist,
             crown_paths,
-            replace(settings, min_thickness_mm=0.0),
+            replace(settings, min_thickness_mm=0.0, clearance_limit_mm=PROOF_LIMIT_MM),
             surface=again,
         )
     with clock.stage("stiffness", "the foundation's stiffness, ten times softer and stiffer"):
@@ -198,7 +201,7 @@ class Region:
             inputs.crown,
             [pose.inverse() if is_upper else pose for pose in poses],
         )
-        return Region(GapField.build(surface, SdfSettings()), tooth, is_upper)
+        return Region(GapField.build(surface, BAND), tooth, is_upper)
 
     def against(self, crown: GapField) -> CrownAgainst:
         """Return the crown with the opposing teeth."""
@@ -214,7 +217,7 @@ def crown_state(
 ) -> CrownState:
     """Return a crown's gaps at the recorded bite and along the paths, and its closures."""
     is_upper = inputs.crown_spec.is_upper
-    field = GapField.build(crown, SdfSettings())
+    field = GapField.build(crown, BAND)
     pair = region.against(field)
     recorded = pair.least_gap(jaw.model.T_upper_lower)
     paths = jaw.run.paths
@@ -382,7 +385,7 @@ def painted(
     T = T_upper_lower.inverse() if is_upper else T_upper_lower
     fields = {"gap_um": jaw.antagonist.exact(crown.mesh.vertices, T, MAP_REACH_MM) * UM}
     clearance = plan.clearance_mm
-    limit = ReductionSettings().clearance_limit_mm
+    limit = PROOF_LIMIT_MM if after else CLEARANCE_LIMIT_MM
     fields["clearance_um"] = np.where(clearance >= limit, np.nan, clearance) * UM
     if not after:
         fields["reduction_um"] = plan.depth_mm * UM

@@ -21,7 +21,7 @@ from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, resting, run_jaw
 from occlusim.pipeline.placing import Placed, propped_finding
 from occlusim.pipeline.results import closure_part, datum_part, pairs_of
-from occlusim.sdf import SdfSettings
+from occlusim.pipeline.units import BAND
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +68,8 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, clock: Any) -> JawStage:
     else:
         lower_tooth = lower_tooth[kept]
     with clock.stage("fields", "signed-distance fields of both arches"):
-        antagonist = GapField.build(other, SdfSettings())
-        own = GapField.build(own_mesh, SdfSettings())
+        antagonist = GapField.build(other, BAND)
+        own = GapField.build(own_mesh, BAND)
     upper, lower = (own, antagonist) if is_upper else (antagonist, own)
     mesh = lower.surface.mesh
     body = ContactBody("natural teeth", mesh.vertices, mesh.faces, lower_tooth)
