@@ -3,8 +3,8 @@
 import json
 
 import pytest
-from demo_arches.noise import FOLDER, clean_twin
 
+from demo_arches.noise import FOLDER, clean_twin
 from occlusim.pipeline import check_case
 
 CASES = ("molar-46", "premolar-24", "molar-36-low", "molar-16-clean")

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from demo_arches.noise import FOLDER, clean_twin, read_ply, write_ply
 from typer.testing import CliRunner
 
+from demo_arches.noise import FOLDER, clean_twin, read_ply, write_ply
 from occlusim.cli import app
 from occlusim.files.mesh_files import write_stl
 from occlusim.geometry.mesh import TriangleMesh
@@ -92,7 +92,7 @@ def inside_out(path, names):
 
 
 def crown_far_away(path, names):
-    changed(names["mesh"], lambda vertices, faces: (vertices + [0.0, 0.0, 60.0], faces))
+    changed(names["mesh"], lambda vertices, faces: (vertices + np.array([0.0, 0.0, 60.0]), faces))
 
 
 def unknown_key(path, names):

@@ -1,14 +1,14 @@
-"""The demo cases end to end: what was built in is found, taken off, and proved by another library."""
+"""The demo cases end to end: what was built in is found, taken off, and proved elsewhere."""
 
 import json
 
 import numpy as np
 import pytest
 import trimesh
-from demo_arches.noise import FOLDER
 from numpy.testing import assert_allclose
 from reference.forward import jaw_of, worst_clearance
 
+from demo_arches.noise import FOLDER
 from occlusim.demo import TruthLimits, disagreements
 from occlusim.files.mesh_files import read_mesh
 from occlusim.files.results_file import validate_results

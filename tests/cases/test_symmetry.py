@@ -6,9 +6,9 @@ import tomllib
 
 import numpy as np
 import pytest
-from demo_arches.noise import read_ply, write_ply
 from numpy.testing import assert_allclose
 
+from demo_arches.noise import read_ply, write_ply
 from occlusim.geometry.transform import RigidTransform
 from occlusim.pipeline import check_case
 
@@ -104,9 +104,7 @@ def test_a_rigid_motion_changes_no_length(double, limit_um, clean_cases, tmp_pat
     assert one.keys() == other.keys()
     assert_allclose(list(other.values()), list(one.values()), rtol=0, atol=limit_um)
     place = [turn.apply(np.array(s["centroid_mm"])) for s in results["crown"]["spots"]]
-    assert_allclose(
-        [s["centroid_mm"] for s in again["crown"]["spots"]], place, rtol=0, atol=1e-3
-    )
+    assert_allclose([s["centroid_mm"] for s in again["crown"]["spots"]], place, rtol=0, atol=1e-3)
 
 
 def test_a_mirrored_case_exchanges_right_and_left(clean_cases, tmp_path):

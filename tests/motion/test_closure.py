@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from occlusim.contact.foundation import ContactBody, FoundationSettings
 from occlusim.contact.field import GapField
+from occlusim.contact.foundation import ContactBody, FoundationSettings
 from occlusim.errors import DegenerateProblem
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface

@@ -41,9 +41,7 @@ def jaw_of(case_path: Path) -> Stage:
     upper, lower, _ = place_teeth(inputs, orientation, T_upper_lower)
     own = upper if inputs.crown_spec.is_upper else lower
     masked = mask_crown_place(inputs, own)
-    placed = Placed(
-        T_upper_lower, registration, None, orientation, frame, upper, lower, masked
-    )
+    placed = Placed(T_upper_lower, registration, None, orientation, frame, upper, lower, masked)
     return Stage(inputs, placed, run_jaw_stage(inputs, placed, Clock(lambda _: None)))
 
 

@@ -1,0 +1,76 @@
+"""A guided path against a closed form: a sphere led along a ramp by an axis that moves forward."""
+
+import numpy as np
+from motion.test_closure import LEVER_MM, RADIUS_MM, SUPERIOR, cap, hinge, opposition, plate
+from numpy.testing import assert_allclose
+from scipy.optimize import brentq
+
+from occlusim.contact.foundation import FoundationSettings
+from occlusim.geometry.transform import RigidTransform
+from occlusim.motion.closure import ClosureSettings
+from occlusim.motion.excursion import ExcursionSettings, follow
+from occlusim.motion.hinge import Hinge
+
+TILT_RAD = np.deg2rad(20.0)
+
+
+def ramp():
+    """Return a plate that faces down, tilted so that it falls forward, through the sphere's top."""
+    top = [0.0, LEVER_MM, 1.0 + RADIUS_MM]
+    return plate(top[2], size_mm=5.0).transformed(
+        RigidTransform.rotation_about(top, [1.0, 0.0, 0.0], -TILT_RAD)
+    )
+
+
+def sliding(s):
+    """Return the hinge whose axis has moved forward by s."""
+    move = RigidTransform(np.eye(3), np.array([0.0, s, 0.0]))
+    return Hinge(np.array([0.0, s, 0.0]), np.array([1.0, 0.0, 0.0]), move)
+
+
+def opening_of(s):
+    """Return the opening at which the sphere, its centre on the circle, touches the ramp."""
+    normal = np.array([-np.sin(TILT_RAD), -np.cos(TILT_RAD)])  # out of the ramp, in (y, z)
+    top = np.array([LEVER_MM, 1.0 + RADIUS_MM])
+    centre = np.array([LEVER_MM, 1.0])
+
+    def gap(opening):
+        c, q = np.cos(-opening), np.sin(-opening)
+        turned = np.array([c * centre[0] - q * centre[1], q * centre[0] + c * centre[1]])
+        return (turned + np.array([s, 0.0]) - top) @ normal - RADIUS_MM
+
+    return brentq(gap, -0.05, 0.2, xtol=1e-14)
+
+
+def test_the_path_is_the_closed_form_at_a_vanishing_load():
+    field = opposition(ramp(), cap(np.array([0.0, LEVER_MM, 1.0])), field_is_upper=True)
+    settings = ExcursionSettings(step_mm=0.1, length_mm=1.0)
+    path = follow(
+        "protrusion", sliding, [field], SUPERIOR, 1e-4, FoundationSettings(), ClosureSettings(),
+        settings, start_rad=opening_of(0.0),
+    )  # fmt: skip
+    fine = np.linspace(0.0, 1.0, 41)
+    expected = np.array([opening_of(s) for s in fine])
+    assert_allclose(path.opening_at(fine) * LEVER_MM, expected * LEVER_MM, rtol=0, atol=2e-3)
+    assert_allclose(path.step_mm, np.linspace(0, 1, 11), rtol=0, atol=1e-12)
+    assert np.diff(expected).min() > 0
+
+
+def test_a_finer_step_gives_the_same_path():
+    field = opposition(ramp(), cap(np.array([0.0, LEVER_MM, 1.0])), field_is_upper=True)
+    fine = np.linspace(0.0, 0.6, 25)
+    openings = [
+        follow(
+            "protrusion", sliding, [field], SUPERIOR, 10.0, FoundationSettings(),
+            ClosureSettings(), ExcursionSettings(step_mm=step, length_mm=0.6),
+            start_rad=hinge_start(field),
+        ).opening_at(fine)
+        for step in (0.1, 0.025)
+    ]  # fmt: skip
+    assert_allclose(openings[0] * LEVER_MM, openings[1] * LEVER_MM, rtol=0, atol=5e-4)
+
+
+def hinge_start(field):
+    assert field.field_is_upper
+    assert_allclose(hinge().point, 0.0, rtol=0, atol=0)
+    return opening_of(0.0)
