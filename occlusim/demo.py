@@ -60,7 +60,7 @@ def disagreements(
         The content of `results.json`.
     truth
         The content of the case's `truth.json`: built-in spots with movement, centroid_mm (upper
-        scan's coordinates at the recorded bite) and depth_um; missing_contact_um of a low crown.
+        scan's coordinates at the recorded bite) and depth_um; low_um of a low crown.
     limits
         What still counts as agreement.
     """
@@ -81,7 +81,7 @@ def disagreements(
         if spot["movement"] != built["movement"]:
             said.append(f"spot at {place}: {spot['movement']} for {built['movement']}")
     said += [f"spot at {s['centroid_mm']}: {s['depth_um']:.1f} um, not built in" for s in found]
-    low = truth.get("missing_contact_um")
+    low = truth.get("low_um") or None
     missing = results["crown"].get("missing_contact_um")
     if (low is None) != (missing is None):
         said.append(f"missing contact: {missing} um found, {low} um built in")

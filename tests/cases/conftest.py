@@ -1,7 +1,5 @@
 """Each demo case is run once a session: as shipped, and on its noise-free twin."""
 
-import json
-
 import pytest
 
 from demo_arches.noise import FOLDER, clean_twin
@@ -39,8 +37,3 @@ def shipped_cases(tmp_path_factory):
         return done[name]
 
     return run
-
-
-def truth_of(name):
-    """Return what was built into a demo case."""
-    return json.loads((FOLDER / f"{name}.truth.json").read_text(encoding="utf-8"))

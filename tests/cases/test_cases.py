@@ -10,6 +10,7 @@ from reference.forward import jaw_of, worst_clearance
 
 from demo_arches.noise import FOLDER
 from occlusim.demo import TruthLimits, disagreements
+from occlusim.files.case_file import read_case
 from occlusim.files.mesh_files import read_mesh
 from occlusim.files.results_file import validate_results
 
@@ -65,7 +66,7 @@ def test_condition_a_by_another_library_at_finer_steps(name, clean_cases):
 @pytest.mark.parametrize("name", CASES)
 def test_conditions_b_d_e_on_the_written_files(name, clean_cases):
     case, results, folder = clean_cases(name)
-    before = read_mesh(case.parent / truth_of(name)["crown_file"]).mesh
+    before = read_mesh(read_case(case).crowns[0].mesh).mesh
     after = read_mesh(folder / "crown_adjusted.ply").mesh
     moved = (before.vertices != after.vertices).any(axis=1)
     depth = np.linalg.norm(after.vertices - before.vertices, axis=1)
@@ -84,14 +85,14 @@ def test_conditions_b_d_e_on_the_written_files(name, clean_cases):
 
 def test_the_low_crown_wants_its_contact(clean_cases):
     _, results, _ = clean_cases("molar-36-low")
-    low = truth_of("molar-36-low")["missing_contact_um"]
+    low = truth_of("molar-36-low")["low_um"]
     assert_allclose(results["crown"]["missing_contact_um"], low, rtol=0, atol=2.0)
     assert results["verdict"]["high"] is False
 
 
 def test_the_clean_crown_is_left_bit_equal(clean_cases):
     case, results, folder = clean_cases("molar-16-clean")
-    before = read_mesh(case.parent / truth_of("molar-16-clean")["crown_file"]).mesh
+    before = read_mesh(read_case(case).crowns[0].mesh).mesh
     after = read_mesh(folder / "crown_adjusted.ply").mesh
     assert results["crown"]["spots"] == []
     assert (before.vertices == after.vertices).all()
