@@ -64,20 +64,24 @@ class DemoCase:
     mounting: str = "condyles"
 
 
+def _one_side_spot(crown, movements, log) -> np.ndarray:
+    for depth in (0.075, 0.06):
+        for target in crowns.excursion_targets(crown, movements, depth)[:12]:
+            if crowns.build_in_excursion(crown, target, depth, log):
+                return crown.spots[-1]["centre"]
+    raise RuntimeError("no place for a spot in excursion alone")
+
+
 def _high_in_closure_and_one_side(crown, log) -> None:
-    centres = crowns.contact_centres(crown, 2)
-    side = ["laterotrusion_right", "laterotrusion_left"]
-    most, centre, movement = crowns.excursion_centre(crown, side, centres)
-    log(f"  excursion: at most {1e3 * most:.0f} um")
-    crowns.build_in_excursion(crown, centre, movement, min(0.075, 0.85 * most), log)
-    for place, depth in zip(centres, (0.090, 0.060), strict=True):
+    places = crowns.contact_centres(crown, 9)
+    side = _one_side_spot(crown, ["laterotrusion_right", "laterotrusion_left"], log)
+    free = [p for p in places if np.linalg.norm(p - side) > 2.4]
+    for place, depth in zip(free, (0.090, 0.060), strict=False):
         crowns.build_in(crown, place, "centric", depth, depth, log)
 
 
 def _one_excursion(crown, log) -> None:
-    most, centre, movement = crowns.excursion_centre(crown, list(RANGE_MM), [])
-    log(f"  excursion: at most {1e3 * most:.0f} um")
-    crowns.build_in_excursion(crown, centre, movement, min(0.080, 0.85 * most), log)
+    _one_side_spot(crown, list(RANGE_MM), log)
 
 
 def _nothing(_crown, _log) -> None:
@@ -190,8 +194,8 @@ bennett_angle_deg = {{ right = 7.5, left = 7.5 }}
 immediate_side_shift_mm = {{ right = 0.0, left = 0.0 }}
 
 [movements]
-protrusion_mm = 5.0
-laterotrusion_mm = 4.0
+protrusion_mm = 3.0
+laterotrusion_mm = 3.0
 step_mm = 0.1
 
 [targets]
@@ -277,7 +281,7 @@ def truth_of(case: DemoCase, made: dict, noise: dict, seed: int) -> dict:
             "g_nat_um + centric_um in closure and grows by excursion_um - centric_um over ramp_mm.",
             "The natural teeth touch without load at the recorded bite (gap 0 over worn facets). "
             "They guide every movement at a light load: 20 N of vertical force on an elastic "
-            "foundation of 1000 MPa/mm, which closes the jaw a little beyond first contact; "
+            "foundation of 300 MPa/mm, which closes the jaw a little beyond first contact; "
             "depth_first_contact_um and opening_first_contact_deg are without load.",
             "spare_elsewhere_um: the least of gap - wanted away from the spots, by movement.",
         ],

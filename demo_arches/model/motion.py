@@ -16,11 +16,11 @@ from demo_arches.model.surface import BITE_WEAR, CLOSED, Field, project
 HALF_WIDTH_MM = 52.5
 INCLINATION = np.deg2rad(33.0)
 BENNETT = np.deg2rad(7.5)
-RANGE_MM = {"protrusion": 5.0, "laterotrusion_right": 4.0, "laterotrusion_left": 4.0}
+RANGE_MM = {"protrusion": 3.0, "laterotrusion_right": 3.0, "laterotrusion_left": 3.0}
 STEP_MM = 0.1
 LIGHT_N = 20.0
 WEAR_DEPTH_MM = 0.09
-STIFFNESS_MPA_PER_MM = 1000.0
+STIFFNESS_MPA_PER_MM = 300.0
 
 
 def _rotation(axis: np.ndarray, angle: float) -> np.ndarray:
@@ -83,8 +83,12 @@ def guided_wear(lower_arch, upper_arch, log=None) -> tuple[np.ndarray, np.ndarra
         points = np.concatenate(parts)
         opening = 0.0
         for s in np.arange(0.2, RANGE_MM[movement] + 1e-9, 0.2):
+            before = opening
             for _ in range(12):
                 opening -= upper.value(apply(pose(movement, s, opening), points)).min() / 80.0
+            if opening < before - 0.006:  # past edge to edge: these teeth guide no longer
+                opening = before
+                break
             depth = WEAR_DEPTH_MM * np.clip((s - 0.2) / 0.4, 0.0, 1.0)
             T = pose(movement, s, opening - depth / 80.0)
             T[3] = group
@@ -144,17 +148,21 @@ class Guidance:
         return pose(movement, s, float(path(s)))
 
     def natural_gap(self, teeth) -> float:
-        """Return the median of the least gaps of some lower teeth at the light-load closure."""
+        """Return the median over some lower teeth of the mean gap in their contacts.
+
+        At the light-load closure; negative.
+        """
         gaps = []
         for number in teeth:
-            p = self.samples[self.number == number]
-            q = apply(self.pose("centric", 0.0), p)
+            here = self.number == number
+            q = apply(self.pose("centric", 0.0), self.samples[here])
             f = self.upper.value(q)
-            few = np.argsort(f)[:400]
-            f, g = self.upper.gradient(q[few])
-            least = (f / np.maximum(np.linalg.norm(g, axis=1), 0.3)).min()
-            if least < 0:
-                gaps.append(least)
+            inside = np.flatnonzero(f < 0.0)
+            if len(inside) == 0:
+                continue
+            f, g = self.upper.gradient(q[inside])
+            area = np.abs(self.vertical[here][inside])
+            gaps.append(np.sum(f / np.linalg.norm(g, axis=1) * area) / np.sum(area))
         return float(np.median(gaps))
 
     def _least(self, movement, s, opening, points):
