@@ -64,24 +64,20 @@ class DemoCase:
     mounting: str = "condyles"
 
 
-def _one_side_spot(crown, movements, log) -> np.ndarray:
-    for depth in (0.075, 0.06):
-        for target in crowns.excursion_targets(crown, movements, depth)[:12]:
-            if crowns.build_in_excursion(crown, target, depth, log):
-                return crown.spots[-1]["centre"]
-    raise RuntimeError("no place for a spot in excursion alone")
-
-
 def _high_in_closure_and_one_side(crown, log) -> None:
-    places = crowns.contact_centres(crown, 9)
-    side = _one_side_spot(crown, ["laterotrusion_right", "laterotrusion_left"], log)
-    free = [p for p in places if np.linalg.norm(p - side) > 2.4]
-    for place, depth in zip(free, (0.090, 0.060), strict=False):
+    centres = crowns.contact_centres(crown, 2)
+    side = ["laterotrusion_right", "laterotrusion_left"]
+    most, centre, movement = crowns.excursion_centre(crown, side, centres)
+    log(f"  excursion: at most {1e3 * most:.0f} um")
+    crowns.build_in_excursion(crown, centre, movement, min(0.075, 0.85 * most), log)
+    for place, depth in zip(centres, (0.090, 0.060), strict=True):
         crowns.build_in(crown, place, "centric", depth, depth, log)
 
 
 def _one_excursion(crown, log) -> None:
-    _one_side_spot(crown, list(RANGE_MM), log)
+    most, centre, movement = crowns.excursion_centre(crown, list(RANGE_MM), [])
+    log(f"  excursion: at most {1e3 * most:.0f} um")
+    crowns.build_in_excursion(crown, centre, movement, min(0.080, 0.85 * most), log)
 
 
 def _nothing(_crown, _log) -> None:
@@ -95,8 +91,9 @@ CASES = [
              "crown on a tooth, right in closure, interfering on a cusp slope in excursion"),
     DemoCase("molar-36-low", "b", 36, "tooth", 0.0, 0.120, _nothing,
              "crown on a tooth, 120 um short of contact everywhere"),
-    DemoCase("molar-16-clean", "b", 16, "tooth", 0.0, None, _nothing,
-             "crown on a tooth, nothing to do", "landmarks"),
+    DemoCase("molar-16-clean", "b", 16, "tooth", 0.0, 0.010, _nothing,
+             "crown on a tooth, touching 10 um lighter than natural teeth: nothing to do",
+             "landmarks"),
 ]  # fmt: skip
 
 
@@ -194,7 +191,7 @@ bennett_angle_deg = {{ right = 7.5, left = 7.5 }}
 immediate_side_shift_mm = {{ right = 0.0, left = 0.0 }}
 
 [movements]
-protrusion_mm = 3.0
+protrusion_mm = 2.5
 laterotrusion_mm = 3.0
 step_mm = 0.1
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.sparse import coo_matrix, diags
-from scipy.spatial import cKDTree
 
 from demo_arches.model.motion import RANGE_MM, STEP_MM, Guidance, apply
 from demo_arches.model.remesh import largest_piece, remesh
@@ -16,9 +15,11 @@ from demo_arches.model.teeth import Arch, Shape, healing_abutment, prepared_stum
 EXCURSION_MM = 0.050
 RAMP_MM = 0.5
 MARGIN_MM = 0.015
-BUMP_RADIUS_MM = 0.95
-CUSP_RADIUS_MM = 1.5
-ROOM_MM = 0.025
+BUMP_RADIUS_MM = 0.9
+CLOSED_ROOM_MM = 0.035
+OTHER_ROOM_MM = 0.020
+MOST_RAISED_MM = 1.1
+SIDE_BUMP_RADIUS_MM = 1.3
 
 
 def smooth_max(a, b, k):
@@ -146,7 +147,7 @@ def build_crown(arch: Arch, number: int, relief_mm, antagonist: Field, guidance:
         size = np.interp(t, [0.25, 0.5, 1.0], [0.13, 0.20, 0.27])
         inward = np.abs(solid.inner.value(p) - solid.cement) < 0.05
         size = np.where(inward, 0.27, size)
-        return np.minimum(size, 0.12 + 0.15 * np.maximum(antagonist.value(p) - 0.15, 0.0))
+        return np.minimum(size, 0.075 + 0.15 * np.maximum(antagonist.value(p) - 0.12, 0.0))
 
     vertices, faces = remesh(vertices, faces, solid.project, size_of, 6)
     normals = solid.project(vertices, 1)[1]
@@ -205,9 +206,11 @@ def _clear(crown: Crown, log=None) -> None:
         crown.vertices = crown.vertices - wide[:, None] * crown.normals
 
 
-def add_bump(crown: Crown, centre: np.ndarray, height: float) -> np.ndarray:
+def add_bump(
+    crown: Crown, centre: np.ndarray, height: float, radius: float = BUMP_RADIUS_MM
+) -> np.ndarray:
     """Return the crown's vertices raised by a smooth bump along its normals."""
-    r = np.linalg.norm(crown.vertices - centre, axis=1) / BUMP_RADIUS_MM
+    r = np.linalg.norm(crown.vertices - centre, axis=1) / radius
     profile = np.where(r < 1.0, (1.0 - np.minimum(r, 1.0) ** 2) ** 3, 0.0)
     profile[~crown.occlusal] = 0.0
     return crown.vertices + (height * profile)[:, None] * crown.normals
@@ -216,7 +219,7 @@ def add_bump(crown: Crown, centre: np.ndarray, height: float) -> np.ndarray:
 def depth_at(crown: Crown, vertices: np.ndarray, centre: np.ndarray, movement: str,
              loaded: bool = True):  # fmt: skip
     """Return the exact most missed gap (mm) near a spot, its vertex and step, in one movement."""
-    rows = np.flatnonzero(np.linalg.norm(vertices - centre, axis=1) < BUMP_RADIUS_MM)
+    rows = np.flatnonzero(np.linalg.norm(vertices - centre, axis=1) < SIDE_BUMP_RADIUS_MM)
     p = vertices[rows]
     wanted = crown.wanted if loaded else (lambda s: crown.wanted(s) - crown.natural_mm)
     best = (-9.0, 0, 0.0)
@@ -255,7 +258,7 @@ def build_in(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, s
     log(f"  spot {movement} depth {1e3 * found:.2f} um, bump {1e3 * height:.1f} um, s {s:.2f}")
 
 
-def contact_centres(crown: Crown, n: int, apart: float = 2.6) -> list[np.ndarray]:
+def contact_centres(crown: Crown, n: int, apart: float = 3.0) -> list[np.ndarray]:
     """Return the middles of the broadest centric contacts, far apart."""
     rows = np.flatnonzero(crown.occlusal)
     d = crown.gap(np.eye(4), crown.vertices[rows]) - crown.centric_mm
@@ -276,82 +279,60 @@ def contact_centres(crown: Crown, n: int, apart: float = 2.6) -> list[np.ndarray
     return out
 
 
-def _too_high(crown: Crown, p: np.ndarray, movement: str):
-    """Return the excess in one movement, and by how much points lack room elsewhere, (n,) each.
+def room_for(crown: Crown, p: np.ndarray, movement: str):
+    """Return how high points may be raised without touching elsewhere, and the movement's excess.
 
-    Elsewhere is the closure and the other movements, which are to stay clear of a spot.
+    Elsewhere is the closure and the other movements, each kept clear by more than is wanted.
     """
-    excess = {m: worst for m, (worst, _) in crown.excess(p).items()}
-    closed = crown.wanted(0.0) - crown.gap(crown.guidance.pose("centric", 0.0), p)
-    over = closed + ROOM_MM
-    for other, worst in excess.items():
-        if other != movement:
-            over = np.maximum(over, worst + ROOM_MM)
-    return excess[movement], over
+    excess = crown.excess(p)
+    closed = crown.gap(crown.guidance.pose("centric", 0.0), p) - crown.wanted(0.0)
+    others = np.min([-w for m, (w, _) in excess.items() if m != movement], axis=0)
+    room = np.minimum(closed - CLOSED_ROOM_MM, others - OTHER_ROOM_MM)
+    return np.maximum(room, 0.0), excess[movement][0]
 
 
-def excursion_targets(crown: Crown, movements, depth_mm: float):
-    """Return where a lengthened cusp would interfere in one movement alone, nearest first.
-
-    Each is the vertex below, the point above it, and the movement. Looks over points in front of
-    the occlusal surface, within the bite but outside the crown.
-    """
-    tree = cKDTree(crown.vertices)
-    rows = np.flatnonzero(crown.occlusal)
-    low, high = crown.vertices[rows].min(axis=0) - 0.3, crown.vertices[rows].max(axis=0) + 0.3
-    grid = np.stack(np.meshgrid(*[np.arange(a, b, 0.2) for a, b in zip(low, high, strict=True)],
-                                indexing="ij"), -1).reshape(-1, 3)  # fmt: skip
-    far, below = tree.query(grid)
-    out = np.einsum("ij,ij->i", grid - crown.vertices[below], crown.normals[below])
-    keep = (far < 1.2) & (out > 0.8 * far) & (far > 0.15) & crown.occlusal[below]
-    keep[keep] = crown.gap(np.eye(4), grid[keep]) > 0.0
-    p, far, below = grid[keep], far[keep], below[keep]
-    found = []
+def excursion_centre(crown: Crown, movements, away: list[np.ndarray]):
+    """Return where a bump can interfere most in one movement alone: depth, centre, movement."""
+    mean = _spread(crown.faces, len(crown.vertices))
+    inner = crown.occlusal.astype(float)
+    for _ in range(8):
+        inner = mean @ inner
+    rows = np.flatnonzero(inner > 0.98)
+    p = crown.vertices[rows]
+    best = (-9.0, p[0], movements[0])
     for movement in movements:
-        excess, over = _too_high(crown, p, movement)
-        free = np.flatnonzero((excess > depth_mm) & (over < 0.0))
-        found += [(far[k], int(below[k]), p[k], movement) for k in free]
-    found.sort(key=lambda c: c[0])
-    apart: list = []
-    for c in found:
-        if all(np.linalg.norm(c[2] - q[2]) > 0.5 or c[3] != q[3] for q in apart):
-            apart.append(c)
-    return [c[1:] for c in apart]
+        room, excess = room_for(crown, p, movement)
+        score = np.minimum(room, MOST_RAISED_MM) + excess
+        for q in away:
+            score[np.linalg.norm(p - q, axis=1) < 2.4] = -9.0
+        k = int(score.argmax())
+        if score[k] > best[0]:
+            best = (float(score[k]), p[k], movement)
+    return best
 
 
-def build_in_excursion(crown: Crown, target, depth_mm: float, log) -> bool:
-    """Lengthen a cusp, kept clear of all else, until it interferes by `depth_mm` in one movement.
-
-    Returns whether that was nearly reached; else the crown is left as it was.
-    """
-    below, point, movement = target
-    start = crown.vertices
-    centre = start[below]
-    way = (point - centre) / np.linalg.norm(point - centre)
-    height = float(np.linalg.norm(point - centre))
-    r = np.linalg.norm(start - centre, axis=1) / CUSP_RADIUS_MM
-    near = np.flatnonzero((r < 1.0) & crown.occlusal)
-    profile = (1.0 - r[near] ** 2) ** 3
-    room = np.full(len(near), 2.0)
+def build_in_excursion(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, log):
+    """Raise a bump, kept clear of all else, until it interferes by `depth_mm` in one movement."""
+    start, height = crown.vertices, 0.0
+    near = np.flatnonzero(np.linalg.norm(start - centre, axis=1) < SIDE_BUMP_RADIUS_MM)
+    room, excess = room_for(crown, start[near], movement)
+    height = depth_mm - float(excess[np.argmin(np.linalg.norm(start[near] - centre, axis=1))])
     found = vertex = s = 0.0
-    for _ in range(16):
-        raised = np.maximum(-smooth_max(-height * profile, -room, 0.04), 0.0) * (room > 0)
+    for _ in range(8):
+        raised = add_bump(crown, centre, height, SIDE_BUMP_RADIUS_MM)
+        wanted = np.einsum("ij,ij->i", (raised - start)[near], crown.normals[near])
+        limited = np.maximum(-smooth_max(-wanted, -room, 0.04), 0.0) * (wanted > 0)
         vertices = start.copy()
-        vertices[near] += raised[:, None] * way
-        _, over = _too_high(crown, vertices[near], movement)
-        over = np.where(raised > 0.002, np.maximum(over, 0.0), 0.0)
-        found, vertex, s = depth_at(crown, vertices, centre + height * way, movement)
-        if over.max() < 0.3 * ROOM_MM and abs(found - depth_mm) < 5e-4:
+        vertices[near] += limited[:, None] * crown.normals[near]
+        found, vertex, s = depth_at(crown, vertices, centre, movement)
+        if abs(found - depth_mm) < 1e-4:
             break
-        room = np.where(over > 0, np.maximum(np.minimum(room, raised) - 1.2 * over, 0.0), room)
-        if over.max() < 0.02:
-            height = float(np.clip(height + (depth_mm - found), 0.0, 1.5))
-    log(f"  {movement}: {1e3 * found:.1f} um, raised {1e3 * raised.max():.0f} um, s {s:.2f}, "
-        f"lack elsewhere {1e3 * over.max():.1f} um")  # fmt: skip
-    if abs(found - depth_mm) > 0.1 * depth_mm or over.max() > 0.6 * ROOM_MM:
-        return False  # what is found exactly is what is noted
+        height = min(height + (depth_mm - found) * 1.2, 1.6)
     crown.vertices = vertices
     crown.spots.append({"movement": movement, "depth_um": 1e3 * found, "vertex": int(vertex),
-                        "at_parameter_mm": s, "bump_height_um": 1e3 * float(raised.max()),
-                        "radius_mm": CUSP_RADIUS_MM, "centre": vertices[vertex]})  # fmt: skip
-    return True
+                        "at_parameter_mm": s, "bump_height_um": 1e3 * float(limited.max()),
+                        "radius_mm": SIDE_BUMP_RADIUS_MM,
+                        "centre": np.array(centre)})  # fmt: skip
+    log(
+        f"  spot {movement} depth {1e3 * found:.2f} um, raised {1e3 * limited.max():.1f}, s {s:.2f}"
+    )

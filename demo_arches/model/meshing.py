@@ -10,8 +10,8 @@ from demo_arches.model.remesh import edges_of
 from demo_arches.model.surface import Field, mesh_of
 from demo_arches.model.teeth import Arch
 
-OCCLUSAL_MM = 0.160
-CONTACT_MM = 0.125
+OCCLUSAL_MM = 0.170
+CONTACT_MM = 0.075
 BOUNDS = {"upper": ((-38, 32, -44), (38, 97, -18)), "lower": ((-38, 32, -53), (38, 97, -28))}
 
 
@@ -55,7 +55,7 @@ def arch_sizes(arch: Arch, opponent: Field, fine: float = 1.0):
     def size_of(p: np.ndarray, _n: np.ndarray) -> np.ndarray:
         t = nearest_crown(arch, p)
         size = np.interp(t, [0.0, 0.28, 0.55, 0.95, 1.25, 1.6],
-                         [OCCLUSAL_MM, OCCLUSAL_MM * 1.05, 0.26, 0.35, 0.50, 0.70])  # fmt: skip
+                         [OCCLUSAL_MM, OCCLUSAL_MM * 1.05, 0.28, 0.40, 0.58, 0.85])  # fmt: skip
         gap = opponent.value(p)
         return fine * np.minimum(size, CONTACT_MM + 0.12 * np.maximum(gap - 0.08, 0.0))
 

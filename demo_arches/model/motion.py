@@ -16,11 +16,12 @@ from demo_arches.model.surface import BITE_WEAR, CLOSED, Field, project
 HALF_WIDTH_MM = 52.5
 INCLINATION = np.deg2rad(33.0)
 BENNETT = np.deg2rad(7.5)
-RANGE_MM = {"protrusion": 3.0, "laterotrusion_right": 3.0, "laterotrusion_left": 3.0}
+RANGE_MM = {"protrusion": 2.5, "laterotrusion_right": 3.0, "laterotrusion_left": 3.0}
 STEP_MM = 0.1
 LIGHT_N = 20.0
 WEAR_DEPTH_MM = 0.09
 STIFFNESS_MPA_PER_MM = 300.0
+N_SPLIT = 4
 
 
 def _rotation(axis: np.ndarray, angle: float) -> np.ndarray:
@@ -83,12 +84,8 @@ def guided_wear(lower_arch, upper_arch, log=None) -> tuple[np.ndarray, np.ndarra
         points = np.concatenate(parts)
         opening = 0.0
         for s in np.arange(0.2, RANGE_MM[movement] + 1e-9, 0.2):
-            before = opening
             for _ in range(12):
                 opening -= upper.value(apply(pose(movement, s, opening), points)).min() / 80.0
-            if opening < before - 0.006:  # past edge to edge: these teeth guide no longer
-                opening = before
-                break
             depth = WEAR_DEPTH_MM * np.clip((s - 0.2) / 0.4, 0.0, 1.0)
             T = pose(movement, s, opening - depth / 80.0)
             T[3] = group
@@ -103,20 +100,22 @@ class Guidance:
 
     Two openings are kept: at first contact, and where the teeth carry a light load on an elastic
     foundation (pressure = stiffness times overlap), which is what a case's datum is about. The
-    surface of the lower teeth is the vertices of its fine mesh, each with its share of area.
+    lower teeth are their mesh, each face near contact split into 16; the upper teeth are implicit.
     """
 
     def __init__(self, lower_mesh, tooth, lower: Field, upper: Field, log=None) -> None:
         """`lower_mesh`: vertices, faces; `tooth` (V,): nearest tooth; fields of teeth alone."""
         self.lower, self.upper = lower, upper
         vertices, faces = lower_mesh
-        tri = vertices[faces]
-        vector = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]) / 6.0
-        vertical = sum(np.bincount(faces[:, k], vector[:, 2], len(vertices)) for k in range(3))
         near = np.flatnonzero(upper.value(vertices) < 7.0)
         on_tooth = np.abs(lower.value(vertices[near])) < 1e-3
         near = near[on_tooth]
-        self.samples, self.number, self.vertical = vertices[near], tooth[near], vertical[near]
+        self.samples, self.number = vertices[near], tooth[near]
+        self.vertices, self.tooth = vertices, tooth
+        is_near = np.zeros(len(vertices), dtype=bool)
+        is_near[near] = True
+        self.faces = faces[is_near[faces].all(axis=1)]
+        self.split = _split(N_SPLIT)
         self.first, self.loaded, self.touching = {}, {}, {}
         for movement, reach in {"centric": 0.0, **RANGE_MM}.items():
             s = np.arange(0, reach + 1e-9, STEP_MM)
@@ -148,22 +147,35 @@ class Guidance:
         return pose(movement, s, float(path(s)))
 
     def natural_gap(self, teeth) -> float:
-        """Return the median over some lower teeth of the mean gap in their contacts.
-
-        At the light-load closure; negative.
-        """
+        """Return the median of the mean gaps over the contacts of some lower teeth, light load."""
+        T = self.pose("centric", 0.0)
+        depth, area, face = self._overlap(T, self._close_faces(T))
+        tooth = self.tooth[self.faces[face, 0]]
         gaps = []
         for number in teeth:
-            here = self.number == number
-            q = apply(self.pose("centric", 0.0), self.samples[here])
-            f = self.upper.value(q)
-            inside = np.flatnonzero(f < 0.0)
-            if len(inside) == 0:
-                continue
-            f, g = self.upper.gradient(q[inside])
-            area = np.abs(self.vertical[here][inside])
-            gaps.append(np.sum(f / np.linalg.norm(g, axis=1) * area) / np.sum(area))
+            own = tooth == number
+            if area[own].sum() > 0:
+                gaps.append(-float(depth[own] @ area[own] / area[own].sum()))
         return float(np.median(gaps))
+
+    def _close_faces(self, T: np.ndarray) -> np.ndarray:
+        """Return the faces that lie within 0.25 mm of the upper teeth at a pose."""
+        used, local = np.unique(self.faces, return_inverse=True)
+        near = self.upper.value(apply(T, self.vertices[used])) < 0.25
+        return np.flatnonzero(near[local.reshape(-1, 3)].any(axis=1))
+
+    def _overlap(self, T: np.ndarray, close: np.ndarray):
+        """Return depth (mm), area (mm2) and face of every piece of face that overlaps at a pose."""
+        corners = apply(T, self.vertices[self.faces[close]].reshape(-1, 3)).reshape(-1, 3, 3)
+        area = 0.5 * np.linalg.norm(
+            np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
+        )
+        p = np.einsum("gk,fkd->fgd", self.split, corners).reshape(-1, 3)
+        inside = np.flatnonzero(self.upper.value(p) < 0.0)
+        foot, _ = project(self.upper.gradient, p[inside], 4)
+        depth = np.linalg.norm(foot - p[inside], axis=1)
+        face = inside // len(self.split)
+        return depth, area[face] / len(self.split), close[face]
 
     def _least(self, movement, s, opening, points):
         d = self.upper.value(apply(pose(movement, s, opening), points))
@@ -210,18 +222,25 @@ class Guidance:
     def _load(self, movement, s, opening, guess):
         """Return the further closing (rad, negative) at which the light load is carried."""
         wanted = LIGHT_N / STIFFNESS_MPA_PER_MM
-        points, area = self.samples[self.near], self.vertical[self.near]
+        close = self._close_faces(pose(movement, s, opening + guess))
 
         def carried(closing: float) -> float:
-            q = apply(pose(movement, s, opening + closing), points)
-            f = self.upper.value(q)
-            inside = np.flatnonzero(f < 0.0)
-            if len(inside) == 0:
-                return 0.0
-            f, g = self.upper.gradient(q[inside])
-            return float(np.sum(-f / np.linalg.norm(g, axis=1) * area[inside]))
+            T = pose(movement, s, opening + closing)
+            depth, area, face = self._overlap(T, close)
+            corners = self.vertices[self.faces[face]]
+            normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+            normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+            return float(np.sum(depth * area * (normal @ T[2, :3])))
 
         high, low = 0.0, min(1.5 * guess, -2e-5)
         while carried(low) < wanted:
             high, low = low, 2.0 * low
-        return float(brentq(lambda x: carried(x) - wanted, low, high, xtol=2e-9))
+        return float(brentq(lambda x: carried(x) - wanted, low, high, xtol=2e-8))
+
+
+def _split(n: int) -> np.ndarray:
+    """Return the middles (n * n, 3) of the even pieces of a triangle, barycentric."""
+    up = [(i + 1 / 3, j + 1 / 3) for i in range(n) for j in range(n - i)]
+    down = [(i + 2 / 3, j + 2 / 3) for i in range(n - 1) for j in range(n - 1 - i)]
+    first = np.array(up + down) / n
+    return np.column_stack([first, 1.0 - first.sum(axis=1)])

@@ -212,7 +212,7 @@ def _anterior(jaw: str, number: int) -> Shape:
     dents: list[list[float]] = []
     if number == 3:
         labial = [0.07, 0.24, 0.37, 0.47, 0.50, 0.45, 0.36]
-        lingual = [0.02, 0.03, -0.23, -0.45, -0.50, -0.47, -0.36]
+        lingual = [0.02, 0.06, -0.18, -0.42, -0.50, -0.47, -0.36]
         if not upper:
             lingual = [-0.02, 0.01, -0.08, -0.2, -0.42, -0.46, -0.36]
         half_m[0], half_m[1] = 0.33 * md, 0.42 * md
@@ -230,7 +230,7 @@ def _anterior(jaw: str, number: int) -> Shape:
             [1.9, 0.35, 0.6, 0.5, 0.14, 1.0],
             [-1.9, 0.35, 0.6, 0.5, 0.14, 1.0],
         ]
-        torque, tip = (18.0, 7.0) if upper else (5.0, 5.0)
+        torque, tip = (14.0, 7.0) if upper else (5.0, 5.0)
         exponent, rounding = 2.2, 0.6
     elif upper:
         labial = [0.12, 0.26, 0.36, 0.45, 0.50, 0.45, 0.36]
@@ -294,7 +294,7 @@ class ArchCurve:
     """The line through the middles of the crowns: a superellipse by its length in mm."""
 
     def __init__(self, inset_mm: float) -> None:
-        a, b, e = 24.9, 51.5, 2.14
+        a, b, e = 25.6, 49.5, 2.14
         phi = np.linspace(0, 0.5 * np.pi * 0.97, 4000)
         x = a * np.sin(phi) ** (2 / e)
         y = INCISAL_Y_MM + 1.3 - b * (1 - np.cos(phi) ** (2 / e))
@@ -399,7 +399,7 @@ def build_arch(jaw: str, seed: int = 0) -> Arch:
             xy, along, outward = xy * [side, 1], along * [side, 1], outward * [side, 1]
             drop = 0.0
             if upper:
-                drop = {1: OVERBITE_MM, 2: OVERBITE_MM - 0.9, 3: OVERBITE_MM - 0.5}.get(n, 1.5)
+                drop = {1: OVERBITE_MM, 2: OVERBITE_MM - 0.5, 3: OVERBITE_MM - 0.5}.get(n, 1.5)
             elif n == 3:
                 drop = -0.3
             z = centre[2] - np.sqrt(SPHERE_RADIUS_MM**2 - (xy[0] ** 2 + (xy[1] - SPHERE_Y_MM) ** 2))

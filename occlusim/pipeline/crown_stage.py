@@ -43,6 +43,7 @@ from occlusim.pipeline.units import BAND, UM
 
 MAP_REACH_MM = 10.0
 CLEARANCE_LIMIT_MM = 0.05
+NOISE_MM = 0.0005
 PROOF_LIMIT_MM = 0.01
 
 
@@ -127,6 +128,7 @@ def run_crown(
             min_thickness_mm=spec.min_thickness_mm,
             tolerance_mm=targets.tolerance_um / UM,
             clearance_limit_mm=CLEARANCE_LIMIT_MM,
+            noise_mm=NOISE_MM,
         )
         orientation = crown_orientation(inputs, placed)
         inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
