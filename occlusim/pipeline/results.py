@@ -45,7 +45,9 @@ def closure_part(
         "total_load_N": closure.support_N,
         "crown_load_N": None if crown_index is None else crown_load,
         "crown_share": None if crown_index is None else crown_load / closure.support_N,
-        "contacts": sorted(contacts, key=lambda c: (c["upper_tooth"] or "", c["lower_tooth"] or "")),
+        "contacts": sorted(
+            contacts, key=lambda c: (c["upper_tooth"] or "", c["lower_tooth"] or "")
+        ),
     }
 
 
