@@ -124,11 +124,18 @@ def _check_crown_place(inputs: Inputs) -> None:
     arch = "upper" if spec.is_upper else "lower"
     vertices = inputs.crown.mesh.vertices
     sample = vertices[:: max(1, len(vertices) // 2000)]
-    nearest = inputs.own_arch.closest(sample).unsigned_mm
-    if float(np.nanmin(nearest)) > NEAR_ARCH_MM:
-        raise MeshError(
-            f"{inputs.crown_file.path}: the crown for tooth {spec.iso[0]} is "
-            f"{float(np.nanmin(nearest)):.1f} mm away from the {arch} scan; it must be in the "
-            f"coordinates of that scan, within {NEAR_ARCH_MM:g} mm. Export the crown together with "
-            "its arch, and check the tooth number and the unit"
+    nearest_mm = float(np.nanmin(inputs.own_arch.closest(sample).unsigned_mm))
+    if nearest_mm <= NEAR_ARCH_MM:
+        return
+    other = inputs.lower if spec.is_upper else inputs.upper
+    hint = "Export the crown together with its arch, and check the tooth number and the unit"
+    if float(np.nanmin(other.closest(sample).unsigned_mm)) <= NEAR_ARCH_MM:
+        hint = (
+            "It lies on the other scan: exchange upper and lower in [scans] if they are swapped, "
+            "or check the tooth number"
         )
+    raise MeshError(
+        f"{inputs.crown_file.path}: the crown for tooth {spec.iso[0]} is {nearest_mm:.1f} mm away "
+        f"from the {arch} scan; it must be in the coordinates of that scan, within "
+        f"{NEAR_ARCH_MM:g} mm. {hint}"
+    )

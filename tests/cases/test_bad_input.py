@@ -107,14 +107,14 @@ def leaves_the_folder(path, names):
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
-        (missing, ["upper", "found"]),
+        (missing, ["upper", "no file", "line"]),
         (empty, ["upper", "empty"]),
         (truncated_ply, ["upper", "export"]),
         (promises_more, ["upper", "999999"]),
         (truncated_stl, [".stl", "export"]),
         (truncated_obj, [".obj"]),
         (not_a_number, ["lower", "finite"]),
-        (in_metres, ["upper", "1000"]),
+        (in_metres, ["upper", 'units = "m"']),
         (arches_swapped, ["exchange"]),
         (inside_out, ["lower", "inside out"]),
         (crown_far_away, ["crown", "mm away"]),
