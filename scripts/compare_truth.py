@@ -18,7 +18,7 @@ def main() -> int:
         print(__doc__, file=sys.stderr)
         return 2
     results, truth = (json.loads(Path(name).read_text(encoding="utf-8")) for name in sys.argv[1:])
-    limits = TruthLimits(depth_um=40.0, place_mm=0.5, gap_um=40.0)
+    limits = TruthLimits(depth_um=40.0, place_mm=0.5, gap_um=40.0, extra_um=20.0)
     said = disagreements(results, truth, limits)
     print("\n".join(said) or f"{results['case_id']}: agrees with its truth")
     return 1 if said else 0

@@ -19,7 +19,7 @@ CASES = ("molar-46", "premolar-24", "molar-36-low", "molar-16-clean")
 # the crown lies in such a crease its least gap is off by that, a smooth spot's depth by 4 um.
 CREASE_UM = 9.5
 CLEAN = TruthLimits(depth_um=4.0, place_mm=0.3, gap_um=CREASE_UM)
-NOISY = TruthLimits(depth_um=40.0, place_mm=0.5, gap_um=40.0)
+NOISY = TruthLimits(depth_um=40.0, place_mm=0.5, gap_um=40.0, extra_um=20.0)
 
 pytestmark = pytest.mark.slow
 
@@ -58,7 +58,7 @@ def test_results_keep_to_their_schema(name, clean_cases):
     validate_results(json.loads((folder / "results.json").read_text(encoding="utf-8")))
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", ["molar-46", "premolar-24"])
 def test_condition_a_by_another_library_at_finer_steps(name, clean_cases):
     case, _, folder = clean_cases(name)
     worst = worst_clearance(jaw_of(case), folder / "crown_adjusted.ply")
@@ -84,6 +84,11 @@ def test_conditions_b_d_e_on_the_written_files(name, clean_cases):
     assert loaded.is_watertight
     assert loaded.is_winding_consistent
     assert_allclose(loaded.volume, after.volume(), rtol=1e-5, atol=0)
+
+
+def test_with_noise_nothing_is_found_on_the_clean_crown(shipped_cases):
+    results, _ = shipped_cases("molar-16-clean")
+    assert results["crown"]["spots"] == []
 
 
 def test_the_low_crown_wants_its_contact(clean_cases):
