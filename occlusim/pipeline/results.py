@@ -8,7 +8,6 @@ import numpy as np
 
 from occlusim.arrays import Float64Array
 from occlusim.contact.patches import PairContact, contacts_by_pair
-from occlusim.crown.reduction import ReductionPlan
 from occlusim.crown.spots import Spot
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import Closure, Opposition
@@ -135,8 +134,3 @@ def spot_part(spot: Spot, T_upper_crown: RigidTransform, least_mm: float) -> dic
         "shortfall_um": spot.shortfall_mm * UM,
         "minor": spot.normal_depth_mm < least_mm,
     }
-
-
-def reduction_part(plan: ReductionPlan) -> dict[str, Any]:
-    """Return the totals of a reduction."""
-    return {"volume_mm3": plan.volume_mm3, "n_spots": len(plan.spots)}
