@@ -11,10 +11,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import Float64Array, Int32Array, frozen
+from occlusim.arrays import (
+    Float64Array,
+    Int32Array,
+    Int64Array,
+    all_corners,
+    any_corner,
+    corners_used,
+    frozen,
+)
 from occlusim.contact.field import GapField
 from occlusim.contact.overlap import clipped_integrals
 from occlusim.errors import InputError
+from occlusim.geometry.surface import Closest
 from occlusim.geometry.transform import RigidTransform
 from occlusim.kernels.support import support_volume
 
@@ -32,7 +41,7 @@ class FoundationSettings:
     """
 
     stiffness_MPa_per_mm: float = 300.0
-    reach_mm: float = 0.05
+    reach_mm: float = 0.03
 
     def __post_init__(self) -> None:
         if not (self.stiffness_MPa_per_mm > 0 and self.reach_mm > 0):
@@ -80,40 +89,96 @@ class Footprint:
     field_face: Int32Array
 
 
-def footprint(
-    field: GapField, body: ContactBody, T_field_body: RigidTransform, reach_mm: float
-) -> tuple[Footprint, float]:
-    """Return the body's faces within reach of the field, and its least band gap in mm.
+class NearContact:
+    """What of a body may come within reach of the field while the pose changes little.
 
-    The least band gap is NaN where no vertex lies in the band.
-
-    Notes
-    -----
-    The band finds the faces; every distance of the footprint is exact.
+    The band is asked once. At later poses the exact gaps found there, less the way that the body
+    has moved since, say which points to look at: a distance changes no faster than its point.
     """
-    band = field.sdf.sample(body.points, T_field_body)
-    least = float(np.nanmin(band)) if np.isfinite(band).any() else float("nan")
-    near = band < reach_mm + field.sdf.voxel_mm
-    face = np.flatnonzero(near[body.faces].any(axis=1)).astype(np.int32)
-    used, local = np.unique(body.faces[face], return_inverse=True)
-    faces = local.reshape(-1, 3).astype(np.int32)
-    closest = field.surface.closest(
-        body.points[used], max_distance_mm=field.sdf.band_mm, T_surface_points=T_field_body
-    )
+
+    def __init__(self, field: GapField, body: ContactBody) -> None:
+        self._field, self._body = field, body
+        self._corners = box_corners(body.points)
+        self._anchor: RigidTransform | None = None
+        self._lower = np.empty(0)
+
+    def footprint(self, T_field_body: RigidTransform, reach_mm: float) -> Footprint:
+        """Return the body's faces that come within reach of the field; every gap is exact."""
+        moved_mm = self._moved_mm(T_field_body)
+        if not moved_mm < self._field.sdf.voxel_mm:
+            self._lay(T_field_body)
+            moved_mm = 0.0
+        candidate = np.flatnonzero(self._lower < reach_mm + moved_mm)
+        found = self._closest(candidate, T_field_body)
+        if moved_mm == 0.0:
+            known = np.isfinite(found.distance_mm)
+            self._lower[candidate[known]] = found.distance_mm[known]
+        faces = self._body.faces
+        is_near = np.zeros(len(self._body.points), dtype=np.bool_)
+        is_near[candidate[found.distance_mm < reach_mm]] = True
+        face = np.flatnonzero(any_corner(is_near, faces)).astype(np.int32)
+        return _print_of(self._field, self._body, T_field_body, face, candidate, found)
+
+    def least_mm(self, T_field_body: RigidTransform) -> float:
+        """Return a lower bound of the least gap at a pose; NaN where nothing lies in the band."""
+        moved_mm = self._moved_mm(T_field_body)
+        least = float(self._lower.min(initial=np.inf))
+        return least - moved_mm if np.isfinite(least) else float("nan")
+
+    def _lay(self, T_field_body: RigidTransform) -> None:
+        """Ask the band at a pose: lower bounds of all gaps, infinite beyond it."""
+        band = self._field.sdf.sample(self._body.points, T_field_body)
+        self._lower = np.where(np.isfinite(band), band - self._field.band_error_mm, np.inf)
+        self._anchor = T_field_body
+
+    def _moved_mm(self, T_field_body: RigidTransform) -> float:
+        if self._anchor is None:
+            return float("inf")
+        apart = T_field_body.apply(self._corners) - self._anchor.apply(self._corners)
+        return float(np.sqrt(np.einsum("ij,ij->i", apart, apart).max()))
+
+    def _closest(self, points: Int64Array, T_field_body: RigidTransform) -> Closest:
+        return self._field.surface.closest(
+            self._body.points[points],
+            max_distance_mm=self._field.sdf.band_mm,
+            T_surface_points=T_field_body,
+        )
+
+
+def _print_of(
+    field: GapField,
+    body: ContactBody,
+    T_field_body: RigidTransform,
+    face: Int32Array,
+    asked: Int64Array,
+    found: Closest,
+) -> Footprint:
+    """Return the footprint of some faces; `found` answers for the points `asked`."""
+    used, faces = corners_used(body.faces[face], len(body.points))
+    row = np.full(len(body.points), -1, dtype=np.int64)
+    row[asked] = np.arange(len(asked))
+    row = row[used]
+    gap, nearest = found.distance_mm[row], found.points[row]
+    pseudo, field_face = found.normals[row], found.faces[row]
+    late = np.flatnonzero(row < 0)
+    if len(late):
+        more = field.surface.closest(
+            body.points[used[late]], field.sdf.band_mm, T_surface_points=T_field_body
+        )
+        gap[late], nearest[late] = more.distance_mm, more.points
+        pseudo[late], field_face[late] = more.normals, more.faces
     points = T_field_body.apply(body.points[used])
-    gap = closest.distance_mm
-    known = np.isfinite(gap)[faces].all(axis=1) if len(faces) else np.zeros(0, bool)
+    known = all_corners(np.isfinite(gap), faces)
     faces, face = faces[known], face[known]
     a, b, c = (points[faces[:, k]] for k in range(3))
     normal = np.cross(b - a, c - a)
-    double_area = np.linalg.norm(normal, axis=1)
+    double_area = np.sqrt(np.einsum("ij,ij->i", normal, normal))
     normal /= np.maximum(double_area[:, None], 1e-300)
-    offset = points - closest.points
+    offset = points - nearest
     sign = np.where(gap < 0, -1.0, 1.0)[:, None]
-    size = np.linalg.norm(offset, axis=1, keepdims=True)
-    direction = np.where(size > 1e-9, sign * offset / np.maximum(size, 1e-9), closest.normals)
-    found = Footprint(points, faces, face, gap, direction, normal, 0.5 * double_area, closest.faces)
-    return found, least
+    size = np.sqrt(np.einsum("ij,ij->i", offset, offset))[:, None]
+    direction = np.where(size > 1e-9, sign * offset / np.maximum(size, 1e-9), pseudo)
+    return Footprint(points, faces, face, gap, direction, normal, 0.5 * double_area, field_face)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +241,13 @@ def near_part(
     hold every face that can come within reach.
     """
     band = field.sdf.sample(body.points, T_field_body)
-    face = np.flatnonzero((band < within_mm)[body.faces].any(axis=1))
-    used, local = np.unique(body.faces[face], return_inverse=True)
-    return ContactBody(
-        body.name, body.points[used], local.reshape(-1, 3).astype(np.int32), body.tooth[face]
-    )
+    face = np.flatnonzero(any_corner(band < within_mm, body.faces))
+    used, faces = corners_used(body.faces[face], len(body.points))
+    return ContactBody(body.name, body.points[used], faces, body.tooth[face])
+
+
+def box_corners(points: Float64Array) -> Float64Array:
+    """Return the eight corners of the box around points: no point moves more than they do."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    pick = np.array([[(i >> k) & 1 for k in range(3)] for i in range(8)])
+    return np.where(pick == 1, high, low)

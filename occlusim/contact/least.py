@@ -26,6 +26,8 @@ SUPPORT_AREA_MM2 = 0.05
 LARGE_FACE_MM = 0.5
 MAX_CELLS_PER_FACE = 20000
 N_FIRST = 64
+FIRST_MM = 0.01
+AROUND_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +95,37 @@ def _face_mask(field: GapField, faces: ArrayLike | None, name: str) -> BoolArray
 def _exact(
     field: GapField, points: Float64Array, T_field_points: RigidTransform, is_counted: BoolArray
 ) -> Float64Array:
-    """Return exact signed distances (n,), mm, NaN where the nearest face is not counted."""
+    """Return facts (n, 6) of points: signed and unsigned distance, mm, normal, 0.
+
+    The signed one is NaN where it is unknown or the nearest face is not counted.
+    """
     found = field.surface.closest(points, T_surface_points=T_field_points)
-    value = found.distance_mm
-    if len(value) and is_counted is not field.all_faces:
-        value[~is_counted[found.faces]] = np.nan
-    return value
+    facts = np.zeros((len(found.distance_mm), 6))
+    facts[:, 0] = found.distance_mm
+    if is_counted is not field.all_faces:
+        facts[~is_counted[found.faces], 0] = np.nan
+    facts[:, 1] = found.unsigned_mm
+    facts[:, 2:5] = found.normals
+    return facts
+
+
+def _exact_at(
+    moving: GapField,
+    field: GapField,
+    T_field_moving: RigidTransform,
+    is_counted: BoolArray,
+    chosen: Int32Array,
+) -> tuple[Float64Array, Float64Array]:
+    """Return exact values (V,) at the corners of some faces, NaN elsewhere, and facts (V, 6)."""
+    vertices, faces = moving.surface.mesh.vertices, moving.surface.mesh.faces
+    is_corner = np.zeros(len(vertices), dtype=np.bool_)
+    is_corner[faces[chosen]] = True
+    corner = np.flatnonzero(is_corner)
+    facts = np.empty((len(vertices), 6))
+    facts[corner] = _exact(field, vertices[corner], T_field_moving, is_counted)
+    value = np.full(len(vertices), np.nan)
+    value[corner] = facts[corner, 0]
+    return value, facts
 
 
 def _search(
@@ -106,6 +133,7 @@ def _search(
     field: GapField,
     T_field_moving: RigidTransform,
     chosen: Int32Array,
+    facts: Float64Array,
     is_counted: BoolArray,
     start_mm: float,
     tolerance_mm: float,
@@ -119,6 +147,7 @@ def _search(
         moving.surface.mesh.vertices,
         moving.surface.mesh.faces,
         chosen,
+        facts,
         T_field_moving.rotation,
         T_field_moving.translation,
         start_mm,
@@ -188,15 +217,13 @@ def _least_of(
         is_used = np.zeros(len(vertices), dtype=np.bool_)
         is_used[faces[is_asked]] = True
         sampled[~is_used] = np.nan
-    known = np.flatnonzero(sampled <= limit_mm)
+    lowest = float(np.fmin.reduce(sampled, initial=np.inf))
     upper = np.inf
-    if len(known) > N_FIRST:
-        first = known[np.argpartition(sampled[known], N_FIRST)[:N_FIRST]]
-    else:
-        first = known
-    if len(first):
-        values = _exact(field, vertices[first], T_field_moving, is_counted)
-        upper = float(np.nanmin(values)) if np.isfinite(values).any() else np.inf
+    if lowest <= limit_mm:
+        first = np.flatnonzero(sampled <= lowest + FIRST_MM)
+        first = first[:: len(first) // N_FIRST + 1]
+        values = _exact(field, vertices[first], T_field_moving, is_counted)[:, 0]
+        upper = float(np.fmin.reduce(values, initial=np.inf))
     if not upper <= limit_mm:
         return _least_afar(
             moving, field, T_field_moving, is_asked, is_counted, tolerance_mm, limit_mm
@@ -206,10 +233,8 @@ def _least_of(
     margin = 0.0
     while True:
         chosen = _near_faces(moving, field, T_field_moving, sampled, is_asked, upper + margin)
-        near = np.unique(faces[chosen])
-        exact = np.full(len(vertices), np.nan)
-        exact[near] = _exact(field, vertices[near], T_field_moving, is_counted)
-        upper = min(upper, float(np.nanmin(exact[near])))
+        exact, facts = _exact_at(moving, field, T_field_moving, is_counted, chosen)
+        upper = min(upper, float(np.fmin.reduce(exact, initial=np.inf)))
         supported = _supported(
             moving, chosen, exact, upper, upper + margin + 0.5 * field.band_error_mm
         )
@@ -217,7 +242,7 @@ def _least_of(
             break
         margin = 2 * margin + 0.05
     return _finish(
-        moving, field, T_field_moving, chosen, exact, is_counted, tolerance_mm, float(supported)
+        moving, field, T_field_moving, chosen, exact, facts, is_counted, tolerance_mm, supported
     )
 
 
@@ -227,6 +252,7 @@ def _finish(
     T_field_moving: RigidTransform,
     chosen: Int32Array,
     exact: Float64Array,
+    facts: Float64Array,
     is_counted: BoolArray,
     tolerance_mm: float,
     supported_mm: float,
@@ -247,7 +273,7 @@ def _finish(
         out,
     )
     value, bound, where, n_cells = _search(
-        moving, field, T_field_moving, chosen[out > 0], is_counted, upper, tolerance_mm
+        moving, field, T_field_moving, chosen[out > 0], facts, is_counted, upper, tolerance_mm
     )
     lowest = min(upper, float(bound.min(initial=np.inf)))
     if len(value) and value.min() < upper:
@@ -261,7 +287,7 @@ def _supported(
 ) -> float:
     """Return the level that 0.05 mm2 of the chosen faces reach, NaN where none up to `high`."""
     corner = exact[moving.surface.mesh.faces[chosen]]
-    is_known = np.isfinite(corner).all(axis=1)
+    is_known = np.isfinite(corner[:, 0] + corner[:, 1] + corner[:, 2])
     area = moving.surface.face_area_mm2[chosen[is_known]]
     return float(level_of_area(corner[is_known], area, SUPPORT_AREA_MM2, low, high))
 
@@ -275,16 +301,12 @@ def _least_deep(
     tolerance_mm: float,
 ) -> _Side:
     """Return the least of an overlap deeper than the band: every vertex in the field's box."""
-    vertices, faces = moving.surface.mesh.vertices, moving.surface.mesh.faces
     chosen = _faces_within_root(moving, field, T_field_moving, is_asked)
-    is_near = np.zeros(len(vertices), dtype=np.bool_)
-    is_near[faces[chosen]] = True
-    exact = np.full(len(vertices), np.nan)
-    exact[is_near] = _exact(field, vertices[is_near], T_field_moving, is_counted)
-    low, high = float(np.nanmin(exact[is_near])), float(np.nanmax(exact[is_near]))
+    exact, facts = _exact_at(moving, field, T_field_moving, is_counted, chosen)
+    low, high = float(np.nanmin(exact)), float(np.nanmax(exact))
     supported = _supported(moving, chosen, exact, low, high)
     return _finish(
-        moving, field, T_field_moving, chosen, exact, is_counted, tolerance_mm, supported
+        moving, field, T_field_moving, chosen, exact, facts, is_counted, tolerance_mm, supported
     )
 
 
@@ -317,23 +339,26 @@ def _least_afar(
     if len(used) == 0:
         return nothing
     sample = used[:: max(1, len(used) // 500)]
-    values = _exact(field, vertices[sample], T_field_moving, is_counted)
+    values = _exact(field, vertices[sample], T_field_moving, is_counted)[:, 0]
     if not np.isfinite(values).any():
-        values = _exact(field, vertices[used], T_field_moving, is_counted)
-        sample = used
+        values = _exact(field, vertices[used], T_field_moving, is_counted)[:, 0]
         if not np.isfinite(values).any():
             return nothing
+    else:
+        # Once more around the best of the sample: a good bound spares most of the faces.
+        best = vertices[sample[np.nanargmin(values)]]
+        around = used[((vertices[used] - best) ** 2).sum(axis=1) < AROUND_MM**2]
+        around = around[:: max(1, len(around) // 500)]
+        closer = _exact(field, vertices[around], T_field_moving, is_counted)[:, 0]
+        values = np.append(values, closer)
     upper = float(np.nanmin(values))
     if upper < 0:
         return _least_deep(moving, field, T_field_moving, is_asked, is_counted, tolerance_mm)
-    exact = np.full(len(vertices), np.nan)
-    exact[sample] = values
     chosen = _faces_within(moving, field, T_field_moving, is_asked, upper)
-    near = np.unique(faces[chosen])
-    exact[near] = _exact(field, vertices[near], T_field_moving, is_counted)
+    exact, facts = _exact_at(moving, field, T_field_moving, is_counted, chosen)
     supported = _supported(moving, chosen, exact, float(np.nanmin(exact)), upper + limit_mm)
     return _finish(
-        moving, field, T_field_moving, chosen, exact, is_counted, tolerance_mm, supported
+        moving, field, T_field_moving, chosen, exact, facts, is_counted, tolerance_mm, supported
     )
 
 

@@ -16,6 +16,7 @@ from occlusim.kernels.pairs import column_height, nearest_pair
 from occlusim.kernels.sign import pseudonormal
 
 CELL_STACK = 256
+CHUNK = 16
 UNKNOWN_SIZE_MM = 0.05
 COVER = 0.5773502691896258  # farthest place of a triangle from its corners, per longest edge
 
@@ -59,13 +60,12 @@ def _longest_edge(cell):
 
 
 @kernel
-def least_on_face(
-    face_corner, start_best, tolerance, max_cells, tree, normals, is_counted, where, work
-):
+def least_on_face(start_best, tolerance, max_cells, tree, normals, is_counted, where, work):
     """Return least value below `start_best`, lower bound, and cells looked at, on one face.
 
-    Writes the place (3,) of the least value into `where`. `work` holds scratch arrays. The lower
-    bound is at most `tolerance` below the value unless the cells ran out.
+    Writes the place (3,) of the least value into `where`. `work` holds scratch arrays; cells[0]
+    (3, 3) and known[0] (3, 6) are the face's corners and their `signed_place`. The lower bound is
+    at most `tolerance` below the value unless the cells ran out.
     """
     boxes, links, corners, _ = tree
     stack, stack_sq, cells, known, pair_work, t, on_s, on_best, plane, polygon, other, frame = work
@@ -73,10 +73,6 @@ def least_on_face(
     lost = np.inf
     n_cells = 0
     depth = 1
-    for i in range(3):
-        for d in range(3):
-            cells[0, i, d] = face_corner[i, d]
-        signed_place(face_corner[i], tree, normals, is_counted, stack, stack_sq, known[0, i])
     middle = np.empty((3, 3))
     value = np.empty((3, 6))
     cell = np.empty((3, 3))
@@ -216,6 +212,7 @@ def least_on_faces(
     vertices,
     faces,
     chosen,
+    facts,
     rotation,
     translation,
     start_best,
@@ -229,12 +226,17 @@ def least_on_faces(
     where,
     n_cells,
 ):
-    """Write, per chosen face (n,), its least value, lower bound, place (n, 3) and cells."""
-    for c in prange(len(chosen)):
+    """Write, per chosen face (n,), its least value, lower bound, place (n, 3) and cells.
+
+    `facts` (V, 6) holds `signed_place` of the chosen faces' corners. Within a chunk a face starts
+    from the least of the faces before it: its place is NaN where it holds nothing lower.
+    """
+    n = len(chosen)
+    for chunk in prange((n + CHUNK - 1) // CHUNK):
         stack = np.empty(2 * STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         cells = np.empty((CELL_STACK, 3, 3))
-        known = np.zeros((CELL_STACK, 3, 6))
+        known = np.empty((CELL_STACK, 3, 6))
         work = (
             stack,
             stack_sq,
@@ -249,23 +251,23 @@ def least_on_faces(
             np.empty((9, 3)),
             np.empty((2, 3)),
         )
-        corner = np.empty((3, 3))
-        for k in range(3):
-            v = faces[chosen[c], k]
-            x, y, z = vertices[v, 0], vertices[v, 1], vertices[v, 2]
-            for d in range(3):
-                corner[k, d] = (
-                    rotation[d, 0] * x + rotation[d, 1] * y + rotation[d, 2] * z + translation[d]
-                )
-        place = np.full(3, np.nan)
-        best, lowest, n = least_on_face(
-            corner, start_best, tolerance, max_cells, tree, normals, is_counted, place, work
-        )
-        value[c] = best
-        bound[c] = lowest
-        n_cells[c] = n
-        for d in range(3):
-            where[c, d] = place[d]
+        best = start_best
+        for c in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+            for k in range(3):
+                v = faces[chosen[c], k]
+                x, y, z = vertices[v, 0], vertices[v, 1], vertices[v, 2]
+                for d in range(3):
+                    r = rotation[d]
+                    cells[0, k, d] = r[0] * x + r[1] * y + r[2] * z + translation[d]
+                for d in range(6):
+                    known[0, k, d] = facts[v, d]
+            where[c, 0] = where[c, 1] = where[c, 2] = np.nan
+            best, lowest, cells_seen = least_on_face(
+                best, tolerance, max_cells, tree, normals, is_counted, where[c], work
+            )
+            value[c] = best
+            bound[c] = lowest
+            n_cells[c] = cells_seen
 
 
 @parallel_kernel

@@ -21,13 +21,17 @@ from occlusim.contact.foundation import (
     ContactBody,
     Footprint,
     FoundationSettings,
+    NearContact,
     body_load,
-    footprint,
     support_N,
 )
 from occlusim.errors import DegenerateProblem, NotConverged
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.hinge import Hinge
+
+REACH_SHARE = 0.7
+"""A step at the lever, as a share of the reach: points up to 1.4 times as far move no farther."""
+LEAST_REACH_MM = 0.002
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,22 +124,32 @@ def close_to_load(
         If the rounds run out.
     """
     opening = start_rad
-    step, travelled, reach_mm = 0.0, 0.0, settings.max_step_mm
+    near = [NearContact(o.field, o.body) for o in oppositions]
+    step, travelled, stride_mm = 0.0, 0.0, settings.max_step_mm
+    reach_mm = foundation.reach_mm
     for round_ in range(1, settings.max_rounds + 1):
         pose = hinge.pose(opening)
-        prints, leasts = _prints(oppositions, pose, foundation)
+        places = [o.T_field_body(pose) for o in oppositions]
+        prints = [n.footprint(T, reach_mm) for n, T in zip(near, places, strict=True)]
         slopes = [
             _gap_slope(print_, o, hinge, pose)
             for print_, o in zip(prints, oppositions, strict=True)
         ]
         ups = [o.up(superior, pose) for o in oppositions]
-        step = _linear_step(prints, slopes, ups, load_N, foundation, settings)
+        # No point moves farther than the reach, so none comes into contact unseen.
+        bound_mm = min(settings.max_step_mm, REACH_SHARE * reach_mm)
+        step = _linear_step(prints, slopes, ups, load_N, foundation, settings, bound_mm)
+        reach_next_mm = foundation.reach_mm
         if step is None:
+            leasts = [n.least_mm(T) for n, T in zip(near, places, strict=True)]
             step = -_approach(leasts, oppositions, settings) / settings.lever_mm
-        elif step * settings.lever_mm >= settings.max_step_mm:
+        elif step * settings.lever_mm >= bound_mm and reach_mm == foundation.reach_mm:
             # Deep overlap: open in growing steps. Closing never grows, it could pass through.
-            step = reach_mm / settings.lever_mm
-            reach_mm *= 2.0
+            step = stride_mm / settings.lever_mm
+            stride_mm *= 2.0
+        elif abs(step) * settings.lever_mm < bound_mm:
+            left_mm = 0.5 * abs(step) * settings.lever_mm
+            reach_next_mm = min(max(left_mm, LEAST_REACH_MM), foundation.reach_mm)
         travelled += abs(step) * settings.lever_mm
         if travelled > settings.search_mm:
             raise DegenerateProblem(
@@ -154,19 +168,11 @@ def close_to_load(
                 tuple(body_load(p, p.gap_mm, foundation) for p in prints),
             )
         opening += step
+        reach_mm = reach_next_mm
     raise NotConverged(
         f"closure: still moving by {abs(step) * settings.lever_mm * 1000:.3g} um after "
         f"{settings.max_rounds} rounds; a spike or fold in a scan can do this: see the findings"
     )
-
-
-def _prints(
-    oppositions: Sequence[Opposition], pose: RigidTransform, foundation: FoundationSettings
-) -> tuple[list[Footprint], list[float]]:
-    found = [
-        footprint(o.field, o.body, o.T_field_body(pose), foundation.reach_mm) for o in oppositions
-    ]
-    return [f[0] for f in found], [f[1] for f in found]
 
 
 def _gap_slope(
@@ -198,13 +204,14 @@ def _linear_step(
     load_N: float,
     foundation: FoundationSettings,
     settings: ClosureSettings,
+    bound_mm: float,
 ) -> float | None:
     """Return the change of opening, rad, that carries the load, within one step; None: too far."""
 
     def excess_N(step: float) -> float:
         return _support(prints, slopes, ups, step, foundation) - load_N
 
-    bound = settings.max_step_mm / settings.lever_mm
+    bound = bound_mm / settings.lever_mm
     at_rest = excess_N(0.0)
     low, high = (0.0, bound) if at_rest > 0 else (-bound, 0.0)
     far = excess_N(high if at_rest > 0 else low)

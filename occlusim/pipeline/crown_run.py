@@ -10,12 +10,16 @@ from scipy.optimize import root_scalar
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array
 from occlusim.contact.field import GapField
+from occlusim.contact.foundation import box_corners
 from occlusim.contact.least import LeastGap, least_gap
 from occlusim.errors import DegenerateProblem
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
-from occlusim.motion.excursion import GuidedPath, box_corners
+from occlusim.motion.excursion import GuidedPath
 from occlusim.motion.hinge import Hinge
+
+PLACE_MM = 0.01
+"""The least gap of a movement is placed to this much of its parameter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,15 +127,14 @@ def movement_gaps(
         return MovementGaps(path.name, s, gaps, wanted_mm, np.nan, np.nan, np.nan)
     best = int(np.nanargmin(gaps))
     at, least = float(s[best]), found[best]
-    low, high = float(s[max(best - 1, 0)]), float(s[min(best + 1, len(s) - 1)])
-    while high - low > 0.02:
-        tries = np.linspace(low, high, 5)[1:-1]
+    width = float(s[min(1, len(s) - 1)] - s[0])
+    while width > 2 * PLACE_MM:
+        width *= 0.5
+        tries = np.array([t for t in (at - width, at + width) if s[0] <= t <= s[-1]])
         for t, pose in zip(tries, path.poses(tries), strict=True):
             here = pair.least_gap(pose, resolution_mm)
             if here.gap_mm < least.gap_mm:
                 at, least = float(t), here
-        width = 0.25 * (high - low)
-        low, high = max(low, at - width), min(high, at + width)
     least = pair.least_gap(path.poses(np.array([at]))[0])
     return MovementGaps(path.name, s, gaps, wanted_mm, least.gap_mm, at, least.supported_gap_mm)
 

@@ -36,9 +36,9 @@ from occlusim.pipeline.crown_run import (
 )
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import close_jaw
-from occlusim.pipeline.jaw_stage import JawStage, exact_pairs
+from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.placing import Placed, crown_centroid
-from occlusim.pipeline.results import closure_part, movement_part, spot_part
+from occlusim.pipeline.results import closure_part, movement_part, pairs_of, spot_part
 from occlusim.pipeline.units import BAND, UM
 
 MAP_REACH_MM = 10.0
@@ -358,13 +358,12 @@ def stiffness_findings(
     hinge = jaw.model.hinge_at("centric")(0.0)
     centric = next(m for m in first.movements if m.name == "centric")
     usual = jaw.datum.g_nat_mm - centric.least_mm
-    lower = jaw.antagonist if inputs.crown_spec.is_upper else jaw.own
     changes = []
     for factor in (0.1, 10.0):
         foundation = FoundationSettings(jaw.model.foundation.stiffness_MPa_per_mm * factor)
         model = replace(jaw.model, foundation=foundation)
         closed = close_jaw(model, hinge, (jaw.natural,), model.light_N, jaw.run.light.opening_rad)
-        pairs = exact_pairs(closed, jaw.natural, lower, model)
+        pairs = pairs_of(closed, 0, jaw.natural, model.superior)
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
         gap = pair.least_gap(closed.T_upper_lower).gap_mm
         changes.append((datum.g_nat_mm - gap) - usual)
