@@ -121,7 +121,7 @@ def _exact_at(
     is_corner = np.zeros(len(vertices), dtype=np.bool_)
     is_corner[faces[chosen]] = True
     corner = np.flatnonzero(is_corner)
-    facts = np.empty((len(vertices), 6))
+    facts = np.full((len(vertices), 6), np.nan)
     facts[corner] = _exact(field, vertices[corner], T_field_moving, is_counted)
     value = np.full(len(vertices), np.nan)
     value[corner] = facts[corner, 0]
@@ -242,7 +242,7 @@ def _least_of(
             break
         margin = 2 * margin + 0.05
     return _finish(
-        moving, field, T_field_moving, chosen, exact, facts, is_counted, tolerance_mm, supported
+        moving, field, T_field_moving, chosen, facts, is_counted, tolerance_mm, supported
     )
 
 
@@ -251,13 +251,13 @@ def _finish(
     field: GapField,
     T_field_moving: RigidTransform,
     chosen: Int32Array,
-    exact: Float64Array,
     facts: Float64Array,
     is_counted: BoolArray,
     tolerance_mm: float,
     supported_mm: float,
 ) -> _Side:
-    """Search those of the chosen faces that exact values (V,) at vertices cannot rule out."""
+    """Search those of the chosen faces that exact facts (V, 6) of vertices cannot rule out."""
+    exact = np.ascontiguousarray(facts[:, 0])
     at = int(np.nanargmin(exact))
     upper = float(exact[at])
     place = T_field_moving.apply(moving.surface.mesh.vertices[at])
@@ -306,7 +306,7 @@ def _least_deep(
     low, high = float(np.nanmin(exact)), float(np.nanmax(exact))
     supported = _supported(moving, chosen, exact, low, high)
     return _finish(
-        moving, field, T_field_moving, chosen, exact, facts, is_counted, tolerance_mm, supported
+        moving, field, T_field_moving, chosen, facts, is_counted, tolerance_mm, supported
     )
 
 
@@ -358,7 +358,7 @@ def _least_afar(
     exact, facts = _exact_at(moving, field, T_field_moving, is_counted, chosen)
     supported = _supported(moving, chosen, exact, float(np.nanmin(exact)), upper + limit_mm)
     return _finish(
-        moving, field, T_field_moving, chosen, exact, facts, is_counted, tolerance_mm, supported
+        moving, field, T_field_moving, chosen, facts, is_counted, tolerance_mm, supported
     )
 
 

@@ -129,6 +129,9 @@ class ReductionPlan:
         clipped at minus `margin_mm`. Lower only with a spot that is not feasible.
     has_unknown : (V,)
         Within the limit some pose met the antagonist's open edge.
+    table : PathTable
+    swept : SweptClearance
+        The clearances of the input crown, by movement, on that table.
     """
 
     depth_mm: Float64Array
@@ -145,6 +148,16 @@ class ReductionPlan:
     volume_mm3: float
     residual_mm: float
     has_unknown: BoolArray
+    table: PathTable
+    swept: SweptClearance
+
+
+@dataclass(frozen=True, slots=True)
+class Remainder:
+    """What a crown still violates: clearance (V,), mm, and the worst of each place (n,), mm."""
+
+    clearance_mm: Float64Array
+    depth_mm: Float64Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +244,42 @@ def plan_reduction(
         SpotFacts(outside, antagonist, walls, orientation, before),
         blocked,
     )
+
+
+def remainder(
+    crown: TriangleMesh,
+    antagonist: Surface,
+    settings: ReductionSettings,
+    before: TriangleMesh,
+    plan: ReductionPlan,
+) -> Remainder:
+    """Return what is left of the violations on the crown that came of a plan.
+
+    Parameters
+    ----------
+    crown
+        The adjusted crown, as read back from its file.
+    antagonist, settings
+        As for the plan.
+    before
+        The crown that was planned on, with the same faces.
+    plan
+        Its path table holds, for the crown has only lost material; so does the clearance of every
+        vertex whose coordinates are the same to the bit. The others are swept again.
+    """
+    moved = np.flatnonzero((crown.vertices != before.vertices).any(axis=1))
+    value, row = plan.swept.value_mm.copy(), plan.swept.row.copy()
+    unknown, gradient = plan.swept.unknown.copy(), plan.swept.gradient.copy()
+    limit_mm = plan.swept.limit_mm
+    new = swept_clearance(crown.vertices[moved], antagonist, plan.table, limit_mm)
+    value[moved], row[moved] = new.value_mm, new.row
+    unknown[moved], gradient[moved] = new.unknown, new.gradient
+    swept = SweptClearance(value, row, unknown, gradient, limit_mm)
+    found = _find_regions(crown, antagonist, plan.table, swept, edge_graph(crown), settings)
+    depth = np.zeros(found.count)
+    inside = found.label >= 0
+    np.maximum.at(depth, found.label[inside], found.height_mm[inside])
+    return Remainder(swept.least_mm, depth)
 
 
 def removal_directions(
@@ -403,4 +452,6 @@ def _finish(
         volume_mm3=float(sum(spot.volume_mm3 for spot in spots)),
         residual_mm=float(looked.min()) if len(looked) else float("nan"),
         has_unknown=np.asarray(swept.unknown.any(axis=1)),
+        table=table,
+        swept=swept,
     )

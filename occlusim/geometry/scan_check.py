@@ -70,7 +70,9 @@ class CleanedScan:
     left_out: tuple[Finding, ...]
 
 
-def check_scan(mesh: TriangleMesh, role: str = "") -> tuple[Finding, ...]:
+def check_scan(
+    mesh: TriangleMesh, role: str = "", parts: ScanParts | None = None
+) -> tuple[Finding, ...]:
     """Return what is to be said about a scan, worst first.
 
     Parameters
@@ -79,6 +81,8 @@ def check_scan(mesh: TriangleMesh, role: str = "") -> tuple[Finding, ...]:
         In mm, as far as the case file's unit is right.
     role : str
         'upper', 'lower', 'bite', 'crown', or '' where unknown.
+    parts : ScanParts
+        Of the mesh, where they are known already.
 
     Returns
     -------
@@ -95,7 +99,7 @@ def check_scan(mesh: TriangleMesh, role: str = "") -> tuple[Finding, ...]:
         raise MeshError(f"role: {role!r} given, one of {known} wanted")
     findings = _size(mesh, role)
     try:
-        parts = scan_parts(mesh)
+        parts = parts or scan_parts(mesh)
     except MeshError:
         message = f"none of the {len(mesh.faces)} faces has an area: export the surface again"
         return (*findings, Finding("error", "no_area", message, role, len(mesh.faces)))
@@ -127,7 +131,9 @@ def _share(part: float, whole: float) -> str:
 
 
 def _size(mesh: TriangleMesh, role: str) -> list[Finding]:
-    sides = np.ptp(mesh.vertices[mesh.faces].reshape(-1, 3), axis=0)
+    is_used = np.zeros(len(mesh.vertices), dtype=np.bool_)
+    is_used[mesh.faces] = True
+    sides = np.ptp(mesh.vertices[is_used], axis=0)
     longest = float(sides.max())
     low, high = SIZES_MM[role]
     if low <= longest <= high:
@@ -330,7 +336,9 @@ def _vertices(parts: ScanParts, role: str) -> list[Finding]:
     return found
 
 
-def clean_scan(mesh: TriangleMesh, findings: Sequence[Finding]) -> CleanedScan:
+def clean_scan(
+    mesh: TriangleMesh, findings: Sequence[Finding], parts: ScanParts | None = None
+) -> CleanedScan:
     """Return the scan without what its findings say is left out.
 
     Parameters
@@ -341,6 +349,8 @@ def clean_scan(mesh: TriangleMesh, findings: Sequence[Finding]) -> CleanedScan:
         What `check_scan` returned for it. Degenerate and repeated faces and loose specks are left
         out; so are the faces around spikes, except on a crown, which must stay closed; few turned
         faces are turned back. What no finding names stays as it is.
+    parts : ScanParts
+        Of the mesh, where they are known already.
 
     Returns
     -------
@@ -353,7 +363,7 @@ def clean_scan(mesh: TriangleMesh, findings: Sequence[Finding]) -> CleanedScan:
     wanted = {"degenerate_faces", "duplicate_faces", "specks", "spikes", "faces_turned"}
     if not wanted & set(codes):
         return CleanedScan(mesh, np.arange(len(mesh.vertices), dtype=np.int32), everything, ())
-    parts = scan_parts(mesh)
+    parts = parts or scan_parts(mesh)
     drop: dict[str, Int64Array] = {}
     for fate, code in ((COLLAPSED, "degenerate_faces"), (DUPLICATE, "duplicate_faces")):
         drop[code] = np.flatnonzero(parts.topology.fate == fate)

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from occlusim.arrays import BoolArray, Float64Array, Int8Array, Int32Array, frozen, points_array
 from occlusim.geometry.mesh import TriangleMesh
-from occlusim.geometry.topology import mesh_topology
+from occlusim.geometry.topology import MeshTopology, mesh_topology
 from occlusim.geometry.transform import RigidTransform
 from occlusim.kernels.bvh import build_tree, closest_batch
 
@@ -93,8 +93,8 @@ class Surface:
     slot_face: Int32Array
 
     @staticmethod
-    def build(mesh: TriangleMesh) -> Surface:
-        """Return the surface of a mesh.
+    def build(mesh: TriangleMesh, topology: MeshTopology | None = None) -> Surface:
+        """Return the surface of a mesh; its topology may be given where it is known already.
 
         Collapsed and repeated faces are left out of the tree; where the faces cannot tell the
         side, distances are NaN rather than guessed.
@@ -104,7 +104,7 @@ class Surface:
         MeshError
             If no face has an area.
         """
-        topology = mesh_topology(mesh)
+        topology = topology or mesh_topology(mesh)
         kept = np.flatnonzero(topology.has_area).astype(np.int64)
         boxes, links, corners, slot_face = build_tree(mesh.vertices, mesh.faces, kept)
         n_vertices = len(mesh.vertices)

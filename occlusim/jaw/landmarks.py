@@ -99,7 +99,13 @@ def find_landmarks(
         If a side ends in front of the second premolar.
     """
     mesh = mesh_of(lower)
-    row = locate_row(mesh, orientation, False, known, missing)
+    return landmarks_of_row(mesh, locate_row(mesh, orientation, False, known, missing), known)
+
+
+def landmarks_of_row(
+    mesh: TriangleMesh, row: LocatedRow, known: Mapping[int, ArrayLike] | None = None
+) -> Landmarks:
+    """Return the landmarks of a lower row that has been located; see `find_landmarks`."""
     spans = {t: span for t, span in row.fit.spans_mm.items() if t not in (known or {})}
     molars, share = {}, 1.0
     for side in ("right", "left"):

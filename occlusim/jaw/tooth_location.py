@@ -113,7 +113,11 @@ def locate_teeth(
     mesh = mesh_of(surface)
     if labels is not None:
         return _from_labels(mesh, labels, is_upper)
-    row = locate_row(mesh, orientation, is_upper, known, missing)
+    return teeth_of_row(mesh, locate_row(mesh, orientation, is_upper, known, missing), is_upper)
+
+
+def teeth_of_row(mesh: TriangleMesh, row: LocatedRow, is_upper: bool) -> TeethOnScan:
+    """Return the teeth of a row that has been located."""
     tooth = _vertex_labels(row, is_upper)
     return TeethOnScan(tooth, _centroids(mesh, tooth, row.fit), location_confidence(row))
 

@@ -16,6 +16,7 @@ from typing import ParamSpec, TypeVar
 os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 
 import numba
+import numpy as np
 from numba import prange
 from numba.core import event
 
@@ -31,6 +32,7 @@ __all__ = [
     "prange",
     "set_threads",
     "thread_count",
+    "threads_may_share",
 ]
 
 
@@ -93,12 +95,14 @@ def is_cache_empty() -> bool:
 
 def kernel(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a scalar or serial kernel: NaN survives, division by zero gives infinity."""
-    return numba.njit(cache=True, error_model="numpy", fastmath=False)(function)
+    return numba.njit(cache=True, error_model="numpy", fastmath=False, nogil=True)(function)
 
 
 def parallel_kernel(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a kernel whose outer `prange` loop writes one element an iteration."""
-    return numba.njit(cache=True, error_model="numpy", fastmath=False, parallel=True)(function)
+    return numba.njit(cache=True, error_model="numpy", fastmath=False, parallel=True, nogil=True)(
+        function
+    )
 
 
 def set_threads(n: int) -> None:
@@ -109,3 +113,20 @@ def set_threads(n: int) -> None:
 def thread_count() -> int:
     """Return the number of threads that parallel kernels use."""
     return int(numba.get_num_threads())
+
+
+@parallel_kernel
+def _count(out):
+    for i in prange(len(out)):
+        out[i] = i
+
+
+def threads_may_share() -> bool:
+    """Return whether several threads may call parallel kernels at once.
+
+    Numba's own work queue, its last resort where neither OpenMP nor TBB is found, may not be
+    entered twice.
+    """
+    _count(np.empty(2))
+    layer = numba.threading_layer()  # pyright: ignore[reportPrivateImportUsage]
+    return layer in ("omp", "tbb")

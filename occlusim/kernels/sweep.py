@@ -546,11 +546,11 @@ def _prism_bound(a, b):
 
 
 @kernel
-def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq):
+def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, waiting):
     """Return the least value below `limit` of a facet (3, 3) over a movement, with row, b1, b2.
 
     Intervals of rows are passed over by the centre's safe steps, then by the tangents' bound; the
-    rest is searched from a grid of places.
+    rest, lowest bound first, is searched from a grid of places. `waiting` (N, 3) is scratch.
     """
     first = path[0][movement]
     last = path[0][movement + 1] - 1
@@ -573,6 +573,7 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq):
     here = np.empty((3, 8))
     there = np.empty((3, 8))
     is_read = False
+    n_waiting = 0
     while True:
         value, new_slot, _, _, _, _ = _value(x, y, z, float(row), slot, tree, path, stack, stack_sq)
         if new_slot >= 0:
@@ -587,7 +588,7 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq):
             travel += forward
             ahead += 1
         if ahead == last and (room > travel or (row == last and is_read)):
-            return best, where, best1, best2
+            break
         if ahead > row:
             row = ahead
             is_read = False
@@ -596,24 +597,38 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq):
             slot = _read_corners(corner, row, slot, tree, path, stack, stack_sq, here)
         after = min(row + 1, last)
         slot = _read_corners(corner, after, slot, tree, path, stack, stack_sq, there)
-        if _prism_bound(here, there) < best:
-            _, b1, b2 = _facet_samples(
-                corner, n, value, math.inf, float(row), slot, tree, path, stack, stack_sq
-            )
-            step = _travel(x, y, z, row, path) if row < last else 0.0
-            f, r, e1, e2 = _facet_between(
-                corner, b1, b2, width, size, float(row), float(after), step, best, slot, tree,
-                path, stack, stack_sq,
-            )  # fmt: skip
-            if f < best:
-                best, where, best1, best2 = f, r, e1, e2
+        bound = _prism_bound(here, there)
+        if bound < best:
+            waiting[n_waiting, 0], waiting[n_waiting, 1] = bound, value
+            waiting[n_waiting, 2] = row
+            n_waiting += 1
         if row == last:
-            return best, where, best1, best2
+            break
         for k in range(3):
             for d in range(8):
                 here[k, d] = there[k, d]
         is_read = True
         row += 1
+    while True:
+        lowest = -1
+        for i in range(n_waiting):
+            if waiting[i, 0] < best and (lowest < 0 or waiting[i, 0] < waiting[lowest, 0]):
+                lowest = i
+        if lowest < 0:
+            return best, where, best1, best2
+        value, row = waiting[lowest, 1], int(waiting[lowest, 2])
+        waiting[lowest, 0] = math.inf
+        after = min(row + 1, last)
+        _, b1, b2 = _facet_samples(
+            corner, n, value, math.inf, float(row), -1, tree, path, stack, stack_sq
+        )
+        step = _travel(x, y, z, row, path) if row < last else 0.0
+        f, r, e1, e2 = _facet_between(
+            corner, b1, b2, width, size, float(row), float(after), step, best, -1, tree,
+            path, stack, stack_sq,
+        )  # fmt: skip
+        if f < best:
+            best, where, best1, best2 = f, r, e1, e2
 
 
 @parallel_kernel
@@ -628,12 +643,13 @@ def swept_facets(corners, limit, spacing, tree, path, value, row, bary, gradient
     for chunk in prange((n + CHUNK - 1) // CHUNK):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
+        waiting = np.empty((len(path[3]), 3))
         for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
             best = limit
             where = b1 = b2 = np.nan
             for k in range(n_movements):
                 f, r, e1, e2 = _sweep_facet(
-                    corners[i], k, best, spacing, tree, path, stack, stack_sq
+                    corners[i], k, best, spacing, tree, path, stack, stack_sq, waiting
                 )
                 if f < best:
                     best, where, b1, b2 = f, r, e1, e2

@@ -20,6 +20,7 @@ from occlusim.pipeline.output import write_outputs
 from occlusim.pipeline.placing import (
     Placed,
     judge,
+    locate_rows,
     mask_crown_place,
     mount,
     mounting_part,
@@ -97,13 +98,14 @@ def check_case(
         with clock.stage("register", "registering the bite"):
             T_upper_lower, registration = register(inputs)
         with clock.stage("mount", "mounting: hinge axis and occlusal plane"):
-            orientation, frame = mount(inputs, T_upper_lower)
+            rows = locate_rows(inputs, T_upper_lower)
+            frame = mount(inputs, T_upper_lower, rows)
             verdict = judge(inputs, registration, frame) if registration else None
-            upper_tooth, lower_tooth, seen = place_teeth(inputs, orientation, T_upper_lower)
+            upper_tooth, lower_tooth, seen = place_teeth(inputs, rows)
             own_tooth = upper_tooth if inputs.crown_spec.is_upper else lower_tooth
             masked = mask_crown_place(inputs, own_tooth)
         placed = Placed(
-            T_upper_lower, registration, verdict, orientation, frame, upper_tooth, lower_tooth,
+            T_upper_lower, registration, verdict, rows.orientation, frame, upper_tooth, lower_tooth,
             masked,
         )  # fmt: skip
         jaw: JawStage = run_jaw_stage(inputs, placed, clock)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache, partial
 
 import numpy as np
 from scipy.optimize import root_scalar
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array
+from occlusim.contact.along import least_gaps
 from occlusim.contact.field import GapField
 from occlusim.contact.foundation import box_corners
 from occlusim.contact.least import LeastGap, least_gap
@@ -17,6 +19,7 @@ from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.excursion import GuidedPath
 from occlusim.motion.hinge import Hinge
+from occlusim.pipeline.side_by_side import side_by_side
 
 PLACE_MM = 0.01
 """The least gap of a movement is placed to this much of its parameter."""
@@ -45,6 +48,18 @@ class CrownAgainst:
             self.antagonist,
             self.crown,
             self.T_antagonist_crown(T_upper_lower),
+            faces_a=self.antagonist_teeth,
+            tolerance_mm=tolerance_mm,
+        )
+
+    def least_gaps(
+        self, poses: Sequence[RigidTransform], tolerance_mm: float = 1e-4
+    ) -> Float64Array:
+        """Return the least gap (n,), mm, at poses T_upper_lower."""
+        return least_gaps(
+            self.antagonist,
+            self.crown,
+            [self.T_antagonist_crown(pose) for pose in poses],
             faces_a=self.antagonist_teeth,
             tolerance_mm=tolerance_mm,
         )
@@ -121,20 +136,18 @@ def movement_gaps(
         The minimum holds on the continuous path to this.
     """
     s = path.step_mm
-    found = [pair.least_gap(pose, resolution_mm) for pose in path.poses(s)]
-    gaps = np.array([f.gap_mm for f in found])
+    gaps = pair.least_gaps(path.poses(s), resolution_mm)
     if not np.isfinite(gaps).any():
         return MovementGaps(path.name, s, gaps, wanted_mm, np.nan, np.nan, np.nan)
     best = int(np.nanargmin(gaps))
-    at, least = float(s[best]), found[best]
+    at, least_mm = float(s[best]), gaps[best]
     width = float(s[min(1, len(s) - 1)] - s[0])
     while width > 2 * PLACE_MM:
         width *= 0.5
         tries = np.array([t for t in (at - width, at + width) if s[0] <= t <= s[-1]])
-        for t, pose in zip(tries, path.poses(tries), strict=True):
-            here = pair.least_gap(pose, resolution_mm)
-            if here.gap_mm < least.gap_mm:
-                at, least = float(t), here
+        here = pair.least_gaps(path.poses(tries), resolution_mm)
+        if np.nanmin(here, initial=np.inf) < least_mm:
+            at, least_mm = float(tries[np.nanargmin(here)]), np.nanmin(here)
     least = pair.least_gap(path.poses(np.array([at]))[0])
     return MovementGaps(path.name, s, gaps, wanted_mm, least.gap_mm, at, least.supported_gap_mm)
 
@@ -152,6 +165,7 @@ def opening_at_touch(
         If the crown does not meet its antagonist within the search.
     """
 
+    @cache
     def gap_mm(opening: float) -> float:
         found = pair.least_gap(hinge.pose(opening)).gap_mm
         return found if np.isfinite(found) else 1.0
@@ -218,4 +232,5 @@ def paths_gaps(
     pair: CrownAgainst, paths: Sequence[GuidedPath], wanted: Sequence[Float64Array]
 ) -> tuple[MovementGaps, ...]:
     """Return the crown's gaps along every path."""
-    return tuple(movement_gaps(pair, p, w) for p, w in zip(paths, wanted, strict=True))
+    jobs = [partial(movement_gaps, pair, p, w) for p, w in zip(paths, wanted, strict=True)]
+    return tuple(side_by_side(jobs))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,12 @@ from occlusim.contact.field import GapField
 from occlusim.contact.foundation import ContactBody, FoundationSettings
 from occlusim.crown.clearance import CrownPath
 from occlusim.crown.location import CrownOrientation
-from occlusim.crown.reduction import ReductionPlan, ReductionSettings, plan_reduction
+from occlusim.crown.reduction import (
+    ReductionPlan,
+    ReductionSettings,
+    plan_reduction,
+    remainder,
+)
 from occlusim.crown.thickness import CrownWalls
 from occlusim.files.mesh_files import read_mesh, write_ply, write_stl
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
@@ -39,12 +45,12 @@ from occlusim.pipeline.jaw_run import close_jaw
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.placing import Placed, crown_centroid
 from occlusim.pipeline.results import closure_part, movement_part, pairs_of, spot_part
+from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import BAND, UM
 
 MAP_REACH_MM = 10.0
-CLEARANCE_LIMIT_MM = 0.05
+CLEARANCE_LIMIT_MM = 0.1
 NOISE_MM = 0.0005
-PROOF_LIMIT_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,13 +158,7 @@ def run_crown(
         written = write_adjusted(inputs, plan, folder)
         again = Surface.build(written)
         after = crown_state(inputs, jaw, region, again, wanted)
-        left = plan_reduction(
-            written,
-            antagonist,
-            crown_paths,
-            replace(settings, min_thickness_mm=0.0, clearance_limit_mm=PROOF_LIMIT_MM),
-            surface=again,
-        )
+        left = remainder(written, antagonist, settings, inputs.crown.mesh, plan)
     with clock.stage("stiffness", "the foundation's stiffness, ten times softer and stiffer"):
         findings = stiffness_findings(inputs, jaw, pair, first)
     T_upper_crown = RigidTransform.identity() if spec.is_upper else placed.T_upper_lower
@@ -166,15 +166,15 @@ def run_crown(
         first,
         plan,
         after,
-        len([s for s in left.spots if s.normal_depth_mm >= least_spot_mm]),
+        int((left.depth_mm >= least_spot_mm).sum()),
         missing_contact(first, targets.tolerance_um / UM),
         float(
             np.sign(touch) * incisal_opening(placed.frame, hinge.pose(touch), placed.T_upper_lower)
         ),
         covered,
         withheld,
-        painted(jaw, inputs.crown, plan, spec.is_upper, after=False),
-        painted(jaw, again, left, spec.is_upper, after=True),
+        painted(jaw, inputs.crown, plan.clearance_mm, spec.is_upper, plan),
+        painted(jaw, again, left.clearance_mm, spec.is_upper, None),
         T_upper_crown,
         spec.iso[0],
         least_spot_mm,
@@ -232,13 +232,16 @@ def crown_state(
     )
     both = (jaw.natural, Opposition(region.field, body, not is_upper, region.tooth))
     hinge = jaw.model.hinge_at("centric")(0.0)
-    closures = {}
-    for name, load_N, start in (
-        ("light", jaw.model.light_N, jaw.run.light.opening_rad),
-        ("heavy", jaw.model.heavy_N, jaw.run.heavy.opening_rad),
-    ):
+
+    def closure(load_N: float, start: float) -> dict[str, Any]:
         closed = close_jaw(jaw.model, hinge, both, load_N, start)
-        closures[name] = closure_part(closed, both, jaw.model.superior, 1)
+        return closure_part(closed, both, jaw.model.superior, 1)
+
+    light, heavy = side_by_side([
+        partial(closure, jaw.model.light_N, jaw.run.light.opening_rad),
+        partial(closure, jaw.model.heavy_N, jaw.run.heavy.opening_rad),
+    ])  # fmt: skip
+    closures = {"light": light, "heavy": heavy}
     return CrownState(field, recorded.gap_mm, recorded.supported_gap_mm, gaps, closures)
 
 
@@ -379,16 +382,19 @@ def stiffness_findings(
 
 
 def painted(
-    jaw: JawStage, crown: Surface, plan: ReductionPlan, is_upper: bool, *, after: bool
+    jaw: JawStage,
+    crown: Surface,
+    clearance_mm: Float64Array,
+    is_upper: bool,
+    plan: ReductionPlan | None,
 ) -> PaintedMesh:
-    """Return the crown with its numbers: gaps at the light closure and per movement, reduction."""
+    """Return the crown with its numbers: gap at the light closure, clearance, and the plan's."""
     T_upper_lower = jaw.run.light.T_upper_lower
     T = T_upper_lower.inverse() if is_upper else T_upper_lower
     fields = {"gap_um": jaw.antagonist.exact(crown.mesh.vertices, T, MAP_REACH_MM) * UM}
-    clearance = plan.clearance_mm
-    limit = PROOF_LIMIT_MM if after else CLEARANCE_LIMIT_MM
-    fields["clearance_um"] = np.where(clearance >= limit, np.nan, clearance) * UM
-    if not after:
+    is_far = clearance_mm >= CLEARANCE_LIMIT_MM
+    fields["clearance_um"] = np.where(is_far, np.nan, clearance_mm) * UM
+    if plan is not None:
         fields["reduction_um"] = plan.depth_mm * UM
         fields["thickness_um"] = plan.thickness_before_mm * UM
     return PaintedMesh(crown.mesh, fields)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,9 @@ from occlusim.case import Case, Crown
 from occlusim.errors import InputError, MeshError
 from occlusim.files.mesh_files import MeshFile, read_mesh
 from occlusim.geometry.scan_check import Finding, check_scan, clean_scan
+from occlusim.geometry.scan_parts import scan_parts
 from occlusim.geometry.surface import Surface
+from occlusim.pipeline.side_by_side import side_by_side
 
 NEAR_ARCH_MM = 3.0
 
@@ -63,43 +66,66 @@ def load_inputs(case: Case) -> Inputs:
         If the case asks for what this version does not do.
     """
     crown_spec = _only_crown(case)
-    findings: list[Finding] = []
-    files: list[tuple[str, MeshFile]] = []
-    labels: dict[str, Int32Array] = {}
-
-    def scan(path: Any, role: str) -> Surface:
-        file = read_mesh(path, units=case.scans.units, role=role)
-        files.append((role, file))
-        findings.extend(file.remarks)
-        found = check_scan(file.mesh, role)
-        findings.extend(found)
-        _stop_at_errors(found, file)
-        if role == "crown":
-            return Surface.build(file.mesh)
-        cleaned = clean_scan(file.mesh, found)
-        findings.extend(cleaned.left_out)
-        if "tooth" in file.fields:
-            labels[role] = np.asarray(file.fields["tooth"][cleaned.vertex], dtype=np.int32)
-        return Surface.build(cleaned.mesh)
-
-    upper = scan(case.scans.upper, "upper")
-    lower = scan(case.scans.lower, "lower")
-    bites = tuple(scan(path, "bite") for path in case.scans.bites)
-    crown = scan(crown_spec.mesh, "crown")
+    units = case.scans.units
+    wanted = [
+        ("upper", case.scans.upper),
+        ("lower", case.scans.lower),
+        *(("bite", path) for path in case.scans.bites),
+        ("crown", crown_spec.mesh),
+    ]
+    scans = side_by_side([partial(_scan, path, role, units) for role, path in wanted])
+    surfaces = [scan.surface for scan in scans]
     inputs = Inputs(
         case,
         crown_spec,
-        upper,
-        lower,
-        bites,
-        crown,
-        files[-1][1],
-        tuple(files),
-        labels,
-        tuple(findings),
+        surfaces[0],
+        surfaces[1],
+        tuple(surfaces[2:-1]),
+        surfaces[-1],
+        scans[-1].file,
+        tuple((role, scan.file) for (role, _), scan in zip(wanted, scans, strict=True)),
+        {
+            role: scan.labels
+            for (role, _), scan in zip(wanted[:2], scans[:2], strict=True)
+            if scan.labels is not None
+        },
+        tuple(finding for scan in scans for finding in scan.findings),
     )
     _check_crown_place(inputs)
     return inputs
+
+
+@dataclass(frozen=True, slots=True)
+class _Scan:
+    """One mesh, read and checked; labels (V,) are the teeth that came with it."""
+
+    file: MeshFile
+    surface: Surface
+    labels: Int32Array | None
+    findings: tuple[Finding, ...]
+
+
+def _scan(path: Any, role: str, units: str) -> _Scan:
+    file = read_mesh(path, units=units, role=role)
+    mesh = file.mesh
+    try:
+        parts = scan_parts(mesh)
+    except MeshError:
+        parts = None  # the check says so in the words of its role
+    found = check_scan(mesh, role, parts)
+    _stop_at_errors(found, file)
+    if parts is None:
+        raise MeshError(f"{file.path}: none of its faces has an area")
+    findings = [*file.remarks, *found]
+    if role == "crown":
+        return _Scan(file, Surface.build(mesh, parts.topology), None, tuple(findings))
+    cleaned = clean_scan(mesh, found, parts)
+    findings.extend(cleaned.left_out)
+    labels = None
+    if "tooth" in file.fields:
+        labels = np.asarray(file.fields["tooth"][cleaned.vertex], dtype=np.int32)
+    topology = parts.topology if cleaned.mesh is mesh else None
+    return _Scan(file, Surface.build(cleaned.mesh, topology), labels, tuple(findings))
 
 
 def _only_crown(case: Case) -> Crown:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from occlusim.jaw.guidance import GuidanceSettings, Movement, displacement
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
 from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow
 from occlusim.motion.hinge import Hinge
+from occlusim.pipeline.side_by_side import side_by_side
 
 EXCURSIONS: tuple[Movement, ...] = ("protrusion", "laterotrusion_right", "laterotrusion_left")
 
@@ -77,21 +79,22 @@ def run_jaw(model: JawModel, natural: Opposition, progress: Callable[[str], None
     progress("heavy closure")
     heavy = close_jaw(model, hinge, (natural,), model.heavy_N, light.opening_rad)
     paths = [resting("centric", model, light.opening_rad, abs(light.support_N - light.load_N))]
-    for name, settings in model.excursions.items():
-        progress(name.replace("_", " "))
-        paths.append(
-            follow(
-                name,
-                model.hinge_at(name),
-                (natural,),
-                model.superior,
-                model.light_N,
-                model.foundation,
-                model.closure,
-                settings,
-                start_rad=light.opening_rad,
-            )
+    progress("excursions")
+    paths += side_by_side([
+        partial(
+            follow,
+            name,
+            model.hinge_at(name),
+            (natural,),
+            model.superior,
+            model.light_N,
+            model.foundation,
+            model.closure,
+            settings,
+            start_rad=light.opening_rad,
         )
+        for name, settings in model.excursions.items()
+    ])  # fmt: skip
     return JawRun(light, heavy, tuple(paths))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, resting, run_jaw
 from occlusim.pipeline.placing import Placed, propped_finding
 from occlusim.pipeline.results import closure_part, datum_part, pairs_of
+from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import BAND
 
 
@@ -68,8 +70,9 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, clock: Any) -> JawStage:
     else:
         lower_tooth = lower_tooth[kept]
     with clock.stage("fields", "signed-distance fields of both arches"):
-        antagonist = GapField.build(other, BAND)
-        own = GapField.build(own_mesh, BAND)
+        antagonist, own = side_by_side([
+            partial(GapField.build, other, BAND), partial(GapField.build, own_mesh, BAND)
+        ])  # fmt: skip
     upper, lower = (own, antagonist) if is_upper else (antagonist, own)
     mesh = lower.surface.mesh
     body = ContactBody("natural teeth", mesh.vertices, mesh.faces, lower_tooth)
@@ -120,15 +123,16 @@ def exact_pairs(
     closure: Closure, natural: Opposition, lower: GapField, model: JawModel
 ) -> tuple[PairContact, ...]:
     """Return the closure's pairs with the exact least gap of both surfaces."""
-    T_upper_lower = closure.T_upper_lower
-    exact = []
-    for pair in pairs_of(closure, 0, natural, model.superior):
+
+    def exact(pair: PairContact) -> PairContact:
         found = least_gap(
             natural.field,
             lower,
-            T_upper_lower,
+            closure.T_upper_lower,
             faces_a=natural.field_tooth == pair.field_tooth,
             faces_b=natural.body.tooth == pair.body_tooth,
         )
-        exact.append(replace(pair, least_gap_mm=found.gap_mm))
-    return tuple(exact)
+        return replace(pair, least_gap_mm=found.gap_mm)
+
+    pairs = pairs_of(closure, 0, natural, model.superior)
+    return tuple(side_by_side([partial(exact, pair) for pair in pairs]))

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from occlusim.arrays import Float64Array
 from occlusim.contact.field import GapField
 from occlusim.files.mesh_files import MeshFile, write_ply
 from occlusim.files.results_file import write_results, write_spots_csv
 from occlusim.geometry.mesh import PaintedMesh
 from occlusim.geometry.scan_check import Finding
+from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.placing import Placed
+from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import UM
 from occlusim.report.colour import GAP, REDUCTION, paint
 from occlusim.report.html import write_report
@@ -93,15 +95,15 @@ def arch_maps(inputs: Inputs, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
     crown_is_upper = inputs.crown_spec.is_upper
     upper_field = jaw.own if crown_is_upper else jaw.antagonist
     lower_field = jaw.antagonist if crown_is_upper else jaw.own
-    return (
-        _gap_map(inputs.upper.mesh.vertices, inputs.upper, lower_field, T_upper_lower.inverse()),
-        _gap_map(inputs.lower.mesh.vertices, inputs.lower, upper_field, T_upper_lower),
-    )
+    upper, lower = side_by_side([
+        partial(_gap_map, inputs.upper, lower_field, T_upper_lower.inverse()),
+        partial(_gap_map, inputs.lower, upper_field, T_upper_lower),
+    ])  # fmt: skip
+    return upper, lower
 
 
-def _gap_map(
-    points: Float64Array, surface: Any, field: GapField, T_field_points: RigidTransform
-) -> PaintedMesh:
+def _gap_map(surface: Surface, field: GapField, T_field_points: RigidTransform) -> PaintedMesh:
+    points = surface.mesh.vertices
     gap = field.gaps(points, T_field_points, exact_below_mm=0.3)
     beyond = np.flatnonzero(np.isnan(gap))
     gap[beyond] = field.exact(points[beyond], T_field_points, MAP_REACH_MM)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,10 +15,16 @@ from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import JawFrame, frame_from_condyles, frame_from_landmarks
-from occlusim.jaw.landmarks import Landmarks, find_landmarks
+from occlusim.jaw.landmarks import Landmarks, landmarks_of_row
 from occlusim.jaw.orientation import ArchOrientation, orient_arches
-from occlusim.jaw.tooth_location import locate_teeth
+from occlusim.jaw.tooth_location import (
+    LocatedRow,
+    locate_row,
+    locate_teeth,
+    teeth_of_row,
+)
 from occlusim.pipeline.inputs import Inputs
+from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import UM, numbers
 from occlusim.registration.bite import BiteRegistration, register_bite
 from occlusim.registration.quality import QualityVerdict, judge_bite, require_accepted
@@ -53,31 +60,64 @@ def register(inputs: Inputs) -> tuple[RigidTransform, BiteRegistration | None]:
     return registration.T_upper_lower, registration
 
 
-def mount(inputs: Inputs, T_upper_lower: RigidTransform) -> tuple[ArchOrientation, JawFrame]:
-    """Return orientation and jaw frame: measured condyles, given landmarks, or found ones."""
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Where the teeth stand on both scans: the row of each arch, or the teeth that came labelled.
+
+    A row is None where the scan's file names the teeth and no landmark is to be found on it.
+    """
+
+    orientation: ArchOrientation
+    upper: LocatedRow | None
+    lower: LocatedRow | None
+
+
+def locate_rows(inputs: Inputs, T_upper_lower: RigidTransform) -> Rows:
+    """Return the orientation of the arches and their rows of teeth."""
     orientation = orient_arches(inputs.upper, inputs.lower, T_upper_lower)
+    missing = tuple(int(t) for t in inputs.case.teeth.missing)
+    needs_landmarks = inputs.case.mounting.incisal_mm is None
+    wanted = (
+        (inputs.upper, orientation, True, "upper" not in inputs.labels),
+        (
+            inputs.lower,
+            orientation.transformed(T_upper_lower.inverse()),
+            False,
+            "lower" not in inputs.labels or needs_landmarks,
+        ),
+    )
+    upper, lower = side_by_side([
+        partial(locate_row, surface.mesh, there, is_upper, known_teeth(inputs, is_upper), missing)
+        if is_wanted
+        else (lambda: None)
+        for surface, there, is_upper, is_wanted in wanted
+    ])  # fmt: skip
+    return Rows(orientation, upper, lower)
+
+
+def known_teeth(inputs: Inputs, is_upper: bool) -> dict[int, Float64Array]:
+    """Return the place of the crown's tooth, if it stands in that arch, in its scan's frame."""
+    spec = inputs.crown_spec
+    if spec.is_upper != is_upper:
+        return {}
+    return {spec.iso[0]: inputs.crown.mesh.vertices.mean(axis=0)}
+
+
+def mount(inputs: Inputs, T_upper_lower: RigidTransform, rows: Rows) -> JawFrame:
+    """Return the jaw frame: measured condyles, given landmarks, or found ones."""
     given = inputs.case.mounting
-    if given.incisal_mm is not None:
+    if rows.lower is not None and given.incisal_mm is None:
+        landmarks = landmarks_of_row(inputs.lower.mesh, rows.lower, known_teeth(inputs, False))
+    else:
         landmarks = Landmarks(
             np.array(given.incisal_mm),
             np.array(given.right_molar_mm),
             np.array(given.left_molar_mm),
         )
-    else:
-        spec = inputs.crown_spec
-        known = {} if spec.is_upper else {spec.iso[0]: inputs.crown.mesh.vertices.mean(axis=0)}
-        landmarks = find_landmarks(
-            inputs.lower,
-            orientation.transformed(T_upper_lower.inverse()),
-            known=known,
-            missing=[int(tooth) for tooth in inputs.case.teeth.missing],
-        )
     landmarks = landmarks.transformed(T_upper_lower)
     if given.right_condyle_mm is not None and given.left_condyle_mm is not None:
-        frame = frame_from_condyles(given.right_condyle_mm, given.left_condyle_mm, landmarks)
-    else:
-        frame = frame_from_landmarks(landmarks)
-    return orientation, frame
+        return frame_from_condyles(given.right_condyle_mm, given.left_condyle_mm, landmarks)
+    return frame_from_landmarks(landmarks)
 
 
 def judge(inputs: Inputs, registration: BiteRegistration, frame: JawFrame) -> QualityVerdict:
@@ -104,22 +144,19 @@ def crown_centroid(inputs: Inputs, T_upper_lower: RigidTransform) -> Float64Arra
     return centroid if inputs.crown_spec.is_upper else T_upper_lower.apply(centroid)
 
 
-def place_teeth(
-    inputs: Inputs, orientation: ArchOrientation, T_upper_lower: RigidTransform
-) -> tuple[Int32Array, Int32Array, list[Finding]]:
+def place_teeth(inputs: Inputs, rows: Rows) -> tuple[Int32Array, Int32Array, list[Finding]]:
     """Return the tooth of every face of the upper and the lower scan, and what was noticed."""
-    spec, case = inputs.crown_spec, inputs.case
-    missing = tuple(int(t) for t in case.teeth.missing)
-    centroid = inputs.crown.mesh.vertices.mean(axis=0)
     found: list[Int32Array] = []
     findings: list[Finding] = []
-    for is_upper, surface in ((True, inputs.upper), (False, inputs.lower)):
-        there = orientation if is_upper else orientation.transformed(T_upper_lower.inverse())
-        known = {spec.iso[0]: centroid} if spec.is_upper == is_upper else {}
+    for is_upper, surface, row in (
+        (True, inputs.upper, rows.upper),
+        (False, inputs.lower, rows.lower),
+    ):
         labels = inputs.labels.get("upper" if is_upper else "lower")
-        teeth = locate_teeth(
-            surface, there, is_upper=is_upper, known=known, missing=missing, labels=labels
-        )
+        if labels is not None or row is None:
+            teeth = locate_teeth(surface, rows.orientation, is_upper=is_upper, labels=labels)
+        else:
+            teeth = teeth_of_row(surface.mesh, row, is_upper)
         found.append(np.sort(teeth.tooth[surface.mesh.faces], axis=1)[:, 1].astype(np.int32))
         if teeth.confidence < 0.5:
             findings.append(

@@ -1,0 +1,25 @@
+"""Independent work of one run, done side by side where the machine allows it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+from occlusim.kernels.jit import thread_count, threads_may_share
+
+R = TypeVar("R")
+
+
+def side_by_side(jobs: Iterable[Callable[[], R]]) -> list[R]:
+    """Return the answers of some jobs in their order.
+
+    The jobs must not share anything that one of them changes: the answers are then the same on
+    any number of threads. Of several that fail, the first one's error is raised.
+    """
+    waiting = list(jobs)
+    workers = min(thread_count(), len(waiting))
+    if workers < 2 or not threads_may_share():
+        return [job() for job in waiting]
+    with ThreadPoolExecutor(workers) as pool:
+        return [future.result() for future in [pool.submit(job) for job in waiting]]
