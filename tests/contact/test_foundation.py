@@ -10,8 +10,8 @@ from occlusim.contact.field import GapField
 from occlusim.contact.foundation import (
     ContactBody,
     FoundationSettings,
+    NearContact,
     body_load,
-    footprint,
     near_part,
     support_N,
 )
@@ -55,7 +55,7 @@ def test_force_is_stiffness_times_the_cap_volume():
     # Winkler foundation, Johnson 1985 chapter 4 (from memory): F = k pi d^2 (3R - d) / 3.
     field, body = pressed_sphere()
     settings = FoundationSettings(stiffness_MPa_per_mm=100.0)
-    found, _ = footprint(field, body, RigidTransform.identity(), settings.reach_mm)
+    found = NearContact(field, body).footprint(RigidTransform.identity(), settings.reach_mm)
     force = support_N(found, np.zeros(len(found.points)), 0.0, UP, settings)
     expected = 100.0 * np.pi * DEPTH_MM**2 * (3 * RADIUS_MM - DEPTH_MM) / 3
     assert_allclose(force, expected, rtol=2e-3, atol=0)
@@ -74,9 +74,34 @@ def test_near_part_holds_every_face_within_reach():
     near = near_part(field, body, RigidTransform.identity(), 0.5)
     assert len(near.faces) <= len(body.faces)
     lift = RigidTransform.exp([0.0, 0.01, 0.0, 0.05, 0.0, -0.1])
-    whole, _ = footprint(field, body, lift, 0.05)
-    part, _ = footprint(field, near, lift, 0.05)
+    whole = NearContact(field, body).footprint(lift, 0.05)
+    part = NearContact(field, near).footprint(lift, 0.05)
     assert_allclose(np.sort(part.gap_mm), np.sort(whole.gap_mm), rtol=0, atol=0)
+
+
+@pytest.mark.parametrize("reach_mm", [0.002, 0.03])
+@pytest.mark.parametrize("rise_mm", [-0.02, -0.001, 0.0004, 0.03])
+def test_a_narrowed_footprint_is_that_of_a_first_look(reach_mm, rise_mm):
+    """The faces and gaps at a later pose are those that a search from nothing finds there."""
+    field, body = pressed_sphere(90)
+    known = NearContact(field, body)
+    known.footprint(RigidTransform.identity(), 0.03)
+    later = RigidTransform.exp([1e-4, 2e-4, 0.0, 0.01, -0.02, rise_mm])
+    narrowed, fresh = known.footprint(later, reach_mm), NearContact(field, body)
+    wanted = fresh.footprint(later, reach_mm)
+    assert len(wanted.face) > 0
+    assert np.array_equal(narrowed.face, wanted.face)
+    assert np.array_equal(narrowed.gap_mm, wanted.gap_mm)
+    assert np.array_equal(narrowed.direction, wanted.direction)
+    assert known.least_mm(later) <= wanted.gap_mm.min()
+
+
+def test_every_face_with_a_corner_within_reach_is_in_the_footprint():
+    field, body = pressed_sphere(90)
+    found = NearContact(field, body).footprint(RigidTransform.identity(), 0.01)
+    gap = field.exact(body.points)
+    expected = np.flatnonzero((gap < 0.01)[body.faces].any(axis=1))
+    assert np.array_equal(np.sort(found.face), expected)
 
 
 @given(st.lists(st.floats(-1.0, 1.0), min_size=3, max_size=3))

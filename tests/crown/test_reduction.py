@@ -8,7 +8,12 @@ from crown.block_shapes import along, ball, block, cap, path, rod, spike
 from numpy.testing import assert_allclose
 
 from occlusim.crown.integrity import is_watertight
-from occlusim.crown.reduction import ReductionPlan, ReductionSettings, plan_reduction
+from occlusim.crown.reduction import (
+    ReductionPlan,
+    ReductionSettings,
+    plan_reduction,
+    remainder,
+)
 from occlusim.crown.thickness import CrownWalls
 from occlusim.errors import InputError
 from occlusim.geometry.mesh import TriangleMesh
@@ -347,3 +352,17 @@ def test_facets_over_a_rounded_stump_keep_the_wall():
     )
     assert (after >= np.minimum(before, 0.95) - 5e-4).all()
     assert (after < 0.96).any()
+
+
+def test_what_is_left_is_what_a_new_plan_would_find(deep_ball):
+    """Half the cut leaves half the depth; a whole cut nothing; both as a plan from nothing says."""
+    crown = block(41, 4.0, 3.0)
+    plan = plan_reduction(crown, deep_ball, REST, BARE)
+    for share, places in ((0.0, 1), (0.5, 1), (1.0, 0)):
+        cut = crown.with_vertices(crown.vertices + share * plan.depth_mm[:, None] * DOWN)
+        left = remainder(cut, deep_ball, BARE, crown, plan)
+        anew = plan_reduction(cut, deep_ball, REST, BARE)
+        assert len(left.depth_mm) == len(anew.spots) == places
+        assert_allclose(left.clearance_mm, anew.clearance_mm, rtol=0, atol=3e-4)
+        if places:
+            assert_allclose(left.depth_mm, [0.1 * (1 - share)], rtol=0, atol=1e-3)

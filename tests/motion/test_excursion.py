@@ -1,14 +1,16 @@
 """A guided path against a closed form: a sphere led along a ramp by an axis that moves forward."""
 
 import numpy as np
+import pytest
 from motion.test_closure import LEVER_MM, RADIUS_MM, SUPERIOR, cap, hinge, opposition, plate
 from numpy.testing import assert_allclose
+from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
 from occlusim.contact.foundation import FoundationSettings
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import ClosureSettings
-from occlusim.motion.excursion import ExcursionSettings, follow
+from occlusim.motion.excursion import ExcursionSettings, follow, left_out_error
 from occlusim.motion.hinge import Hinge
 
 TILT_RAD = np.deg2rad(20.0)
@@ -74,3 +76,22 @@ def hinge_start(field):
     assert field.field_is_upper
     assert_allclose(hinge().point, 0.0, rtol=0, atol=0)
     return opening_of(0.0)
+
+
+@pytest.mark.parametrize("bend", np.linspace(0.31, 0.69, 9))
+def test_a_bend_between_two_steps_is_seen_by_leaving_one_of_them_out(bend):
+    """The interpolation between two steps errs less than twice the larger left-out error."""
+    knots = np.linspace(0.0, 1.0, 11)
+    path = np.maximum(0.0, knots - bend)
+    seen = left_out_error(knots, path)
+    fine = np.linspace(0.1, 0.9, 801)
+    off = np.abs(PchipInterpolator(knots, path)(fine) - np.maximum(0.0, fine - bend))
+    for k in range(1, 9):
+        between = (fine >= knots[k]) & (fine <= knots[k + 1])
+        assert off[between].max() <= 2.0 * max(seen[k], seen[k + 1]) + 1e-12
+
+
+def test_the_ends_of_a_path_are_never_trusted_unseen():
+    error = left_out_error(np.linspace(0, 1, 5), np.zeros(5))
+    assert np.isinf(error[[0, -1]]).all()
+    assert_allclose(error[1:-1], 0.0, rtol=0, atol=0)
