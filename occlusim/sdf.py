@@ -114,25 +114,35 @@ class SparseSdf:
             out,
         )
 
-    def sample_partly_into(
-        self, out: Float64Array, points: Float64Array, T_field_points: RigidTransform
-    ) -> None:
-        """Write values (n,), mm, known wherever any of the eight nodes around a point is known.
+    def lower_bounds(
+        self, points: ArrayLike, T_field_points: RigidTransform | None = None
+    ) -> Float64Array:
+        """Return lower bounds (n,), mm, of the exact distances; NaN where no node around is known.
 
-        Where all are, as `sample_into`. In either case the value less half a voxel's diagonal is
-        a lower bound of the exact distance: for searches that must not lose a place beside the
-        unknown.
+        A distance changes no faster than its point, so each of the eight nodes gives a bound. At a
+        flat surface the best of them lies some 0.2 voxels below the distance, at most 0.9. For
+        searches that must not lose a place, also beside the unknown.
+
+        Parameters
+        ----------
+        points : (n, 3), mm
+        T_field_points
+            Carries the points into the field's frame; none leaves them where they are.
         """
-        blocks.sample_partly(
-            frozen(points, points.dtype),
-            T_field_points.rotation,
-            T_field_points.translation,
+        queries = points_array(points)
+        T = T_field_points or RigidTransform.identity()
+        out = np.empty(len(queries))
+        blocks.sample_lower(
+            frozen(queries, np.float64),
+            T.rotation,
+            T.translation,
             self.origin,
             self.voxel_mm,
             self.block_index,
             self.blocks,
             out,
         )
+        return out
 
     def sample_with_gradient(
         self, points: ArrayLike, T_field_points: RigidTransform | None = None

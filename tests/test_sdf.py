@@ -176,3 +176,23 @@ def test_wrong_units_are_refused():
         SdfSettings(voxel_mm=0.0)
     with pytest.raises(InputError, match="two voxels"):
         SdfSettings(voxel_mm=0.6)
+
+
+def test_lower_bounds_are_below_the_exact_distance_and_near_it(rng):
+    """At a ball and at its open half: never above, by a quarter of a voxel below on the mean."""
+    for mesh in (shapes.sphere(3.0, 24), shapes.plate(4.0, 9)):
+        surface = Surface.build(mesh)
+        field = build_sdf(surface, SdfSettings(voxel_mm=0.15, band_mm=0.8))
+        points = mesh.vertices[rng.integers(len(mesh.vertices), size=4000)]
+        points = points + rng.normal(0, 0.25, points.shape)
+        bound = field.lower_bounds(points)
+        found = surface.closest(points)
+        known = np.isfinite(bound) & np.isfinite(found.distance_mm)
+        assert known.sum() > 2000
+        short = (found.distance_mm - bound)[known]
+        assert short.min() >= 0.0
+        well_inside = np.abs(found.distance_mm[known]) < 0.8 - 0.3
+        assert short[well_inside].max() < 0.9 * 0.15
+        assert short.mean() < 0.05
+        near = np.isfinite(found.distance_mm) & (np.abs(found.distance_mm) < 0.8 - 0.15)
+        assert np.isfinite(bound[near]).all()

@@ -127,8 +127,8 @@ class NearContact:
 
     def _lay(self, T_field_body: RigidTransform) -> None:
         """Ask the band at a pose: lower bounds of all gaps, infinite beyond it."""
-        band = self._field.sdf.sample(self._body.points, T_field_body)
-        self._lower = np.where(np.isfinite(band), band - self._field.band_error_mm, np.inf)
+        lower = self._field.sdf.lower_bounds(self._body.points, T_field_body)
+        self._lower = np.where(np.isfinite(lower), lower, np.inf)
         self._anchor = T_field_body
 
     def _moved_mm(self, T_field_body: RigidTransform) -> float:
@@ -237,11 +237,11 @@ def near_part(
 ) -> ContactBody:
     """Return the faces of a body that lie within a distance of the field, by the band.
 
-    As long as no point of the body moves by more than `within_mm` less the reach and a voxel, they
-    hold every face that can come within reach.
+    As long as no point of the body moves by more than `within_mm` less the reach, they hold every
+    face that can come within reach.
     """
-    band = field.sdf.sample(body.points, T_field_body)
-    face = np.flatnonzero(any_corner(band < within_mm, body.faces))
+    lower = field.sdf.lower_bounds(body.points, T_field_body)
+    face = np.flatnonzero(any_corner(lower < within_mm, body.faces))
     used, faces = corners_used(body.faces[face], len(body.points))
     return ContactBody(body.name, body.points[used], faces, body.tooth[face])
 

@@ -23,6 +23,7 @@ from occlusim.kernels.least import (
 )
 
 SUPPORT_AREA_MM2 = 0.05
+SUPPORT_MM = 0.02
 LARGE_FACE_MM = 0.5
 MAX_CELLS_PER_FACE = 20000
 N_FIRST = 64
@@ -175,7 +176,7 @@ def _near_faces(
     moving: GapField,
     field: GapField,
     T_field_moving: RigidTransform,
-    sampled: Float64Array,
+    lower: Float64Array,
     is_asked: BoolArray,
     upper: float,
 ) -> Int32Array:
@@ -185,11 +186,10 @@ def _near_faces(
     faces_in_reach(
         faces,
         is_asked,
-        sampled,
+        lower,
         moving.longest_edge_mm,
         LARGE_FACE_MM,
         upper,
-        field.band_error_mm,
         code,
     )
     is_large = code == 2
@@ -211,33 +211,33 @@ def _least_of(
 ) -> _Side:
     """Return the least of the moving surface's asked faces in the field's distance."""
     vertices, faces = moving.surface.mesh.vertices, moving.surface.mesh.faces
-    sampled = np.empty(len(vertices))
-    field.sdf.sample_partly_into(sampled, vertices, T_field_moving)
+    lower = field.sdf.lower_bounds(vertices, T_field_moving)
     if is_asked is not moving.all_faces:
         is_used = np.zeros(len(vertices), dtype=np.bool_)
         is_used[faces[is_asked]] = True
-        sampled[~is_used] = np.nan
-    lowest = float(np.fmin.reduce(sampled, initial=np.inf))
+        lower[~is_used] = np.nan
+    lowest = float(np.fmin.reduce(lower, initial=np.inf))
     upper = np.inf
     if lowest <= limit_mm:
-        first = np.flatnonzero(sampled <= lowest + FIRST_MM)
-        first = first[:: len(first) // N_FIRST + 1]
-        values = _exact(field, vertices[first], T_field_moving, is_counted)[:, 0]
-        upper = float(np.fmin.reduce(values, initial=np.inf))
+        first = np.flatnonzero(lower <= lowest + FIRST_MM)
+        for few in (first[:: len(first) // N_FIRST + 1], np.flatnonzero(lower <= limit_mm)):
+            # The lowest may all be unknown, beside the scan's edge: then every near vertex.
+            values = _exact(field, vertices[few], T_field_moving, is_counted)[:, 0]
+            upper = float(np.fmin.reduce(values, initial=np.inf))
+            if upper < np.inf:
+                break
     if not upper <= limit_mm:
         return _least_afar(
             moving, field, T_field_moving, is_asked, is_counted, tolerance_mm, limit_mm
         )
     if upper < 3 * field.sdf.voxel_mm - field.sdf.band_mm:
         return _least_deep(moving, field, T_field_moving, is_asked, is_counted, tolerance_mm)
-    margin = 0.0
+    margin = SUPPORT_MM
     while True:
-        chosen = _near_faces(moving, field, T_field_moving, sampled, is_asked, upper + margin)
+        chosen = _near_faces(moving, field, T_field_moving, lower, is_asked, upper + margin)
         exact, facts = _exact_at(moving, field, T_field_moving, is_counted, chosen)
         upper = min(upper, float(np.fmin.reduce(exact, initial=np.inf)))
-        supported = _supported(
-            moving, chosen, exact, upper, upper + margin + 0.5 * field.band_error_mm
-        )
+        supported = _supported(moving, chosen, exact, upper, upper + margin)
         if np.isfinite(supported) or upper + margin > limit_mm:
             break
         margin = 2 * margin + 0.05
@@ -269,7 +269,6 @@ def _finish(
         moving.longest_edge_mm[chosen],
         LARGE_FACE_MM,
         upper - tolerance_mm,
-        0.0,
         out,
     )
     value, bound, where, n_cells = _search(

@@ -11,6 +11,7 @@ import numpy as np
 
 from occlusim.kernels.jit import kernel, parallel_kernel, prange
 
+ROUNDING_MM = 1e-6  # of values held in float32
 CELLS = 8
 NODES = 9
 TILE_BLOCKS = 4
@@ -342,15 +343,12 @@ def sample_gradients(
 
 
 @kernel
-def read_partly(px, py, pz, origin, voxel_mm, block_index, values):
-    """Return a value that lies at most half a voxel's diagonal above the distance at a point.
+def read_lower(px, py, pz, origin, voxel_mm, block_index, values):
+    """Return the greatest lower bound of the distance at a point, mm, that the nodes around give.
 
-    As `read_value` where all eight nodes are known. Where some are, the best of what each allows
-    (a distance is 1-Lipschitz) plus half a diagonal; NaN where none is.
+    A distance is 1-Lipschitz: it is at least a node's less the way to that node. NaN where none of
+    the eight nodes is known.
     """
-    value = read_value(px, py, pz, origin, 1.0 / voxel_mm, block_index, values)
-    if value == value:
-        return value
     x = (px - origin[0]) / voxel_mm
     y = (py - origin[1]) / voxel_mm
     z = (pz - origin[2]) / voxel_mm
@@ -363,24 +361,30 @@ def read_partly(px, py, pz, origin, voxel_mm, block_index, values):
     block = block_index[i >> 3, j >> 3, k >> 3]
     if block < 0:
         return np.nan
+    row = values[block]
+    o = ((i & 7) * 9 + (j & 7)) * 9 + (k & 7)
+    fx, fy, fz = x - i, y - j, z - k
     best = -np.inf
-    for corner in range(8):
-        a, b, c = corner >> 2, (corner >> 1) & 1, corner & 1
-        node = values[block, (((i & 7) + a) * 9 + (j & 7) + b) * 9 + (k & 7) + c]
-        if node == node:
-            away = math.sqrt((x - i - a) ** 2 + (y - j - b) ** 2 + (z - k - c) ** 2)
-            best = max(best, node - away * voxel_mm)
+    for a in range(2):
+        xx = (fx - a) * (fx - a)
+        for b in range(2):
+            yy = xx + (fy - b) * (fy - b)
+            for c in range(2):
+                node = row[o + 81 * a + 9 * b + c]
+                if node == node:
+                    away = math.sqrt(yy + (fz - c) * (fz - c))
+                    best = max(best, node - away * voxel_mm)
     if best == -np.inf:
         return np.nan
-    return best + 0.5 * math.sqrt(3.0) * voxel_mm
+    return best - ROUNDING_MM
 
 
 @parallel_kernel
-def sample_partly(points, rotation, translation, origin, voxel_mm, block_index, values, out):
-    """Write `read_partly` (n,), mm, of points carried into the field's frame first."""
+def sample_lower(points, rotation, translation, origin, voxel_mm, block_index, values, out):
+    """Write `read_lower` (n,), mm, of points carried into the field's frame first."""
     for i in prange(len(points)):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
         px = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + translation[0]
         py = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + translation[1]
         pz = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + translation[2]
-        out[i] = read_partly(px, py, pz, origin, voxel_mm, block_index, values)
+        out[i] = read_lower(px, py, pz, origin, voxel_mm, block_index, values)

@@ -271,10 +271,10 @@ def least_on_faces(
 
 
 @parallel_kernel
-def faces_in_reach(faces, is_asked, sampled, reach_mm, large_mm, upper, error, out):
-    """Write which faces (F,) may hold a value below `upper`, from values at their vertices.
+def faces_in_reach(faces, is_asked, lower, reach_mm, large_mm, upper, out):
+    """Write which faces (F,) may hold a value below `upper`, from lower bounds at their vertices.
 
-    `sampled` (V,) may err by `error`; NaN is unknown or far. `reach_mm` (F,) is the longest edge.
+    `lower` (V,) is NaN where unknown or far. `reach_mm` (F,) is the longest edge.
     Writes 1 for a face that may, 2 for one with unknown corners whose edges are above `large_mm`:
     it may come near between far corners. 0 for the rest.
     """
@@ -285,7 +285,7 @@ def faces_in_reach(faces, is_asked, sampled, reach_mm, large_mm, upper, error, o
         n = 0
         smallest, largest = np.inf, -np.inf
         for k in range(3):
-            f = sampled[faces[i, k]]
+            f = lower[faces[i, k]]
             if f == f:
                 n += 1
                 smallest, largest = min(smallest, f), max(largest, f)
@@ -295,9 +295,9 @@ def faces_in_reach(faces, is_asked, sampled, reach_mm, large_mm, upper, error, o
             low = largest - reach_mm[i]
             if n == 3:
                 low = max(low, smallest - COVER * reach_mm[i])
-            if low - error < upper:
+            if low < upper:
                 # Partly unknown, large and not inside: let its box decide.
-                out[i] = 2 if n < 3 and smallest > error and reach_mm[i] > large_mm else 1
+                out[i] = 2 if n < 3 and smallest > 0.0 and reach_mm[i] > large_mm else 1
             else:
                 out[i] = 0
 

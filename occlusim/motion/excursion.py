@@ -87,11 +87,10 @@ class _Window:
         self._whole = oppositions
         self._near: tuple[Opposition, ...] = ()
         self._anchor: RigidTransform | None = None
-        voxel_mm = max(o.field.sdf.voxel_mm for o in oppositions)
-        band_mm = min(o.field.sdf.band_mm for o in oppositions)
-        self._within_mm = 0.9 * band_mm
+        # A point so near has a node of the band beside it.
+        self._within_mm = min(o.field.sdf.band_mm - o.field.sdf.voxel_mm for o in oppositions)
         self._corners = [box_corners(o.body.points) for o in oppositions]
-        self._slack_mm = self._within_mm - reach_mm - 2.0 * voxel_mm
+        self._slack_mm = self._within_mm - reach_mm
 
     def around(self, pose: RigidTransform) -> tuple[Opposition, ...]:
         """Return oppositions of the near faces that hold around a pose."""
