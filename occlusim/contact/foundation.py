@@ -7,7 +7,7 @@ within reach, linear between the vertices, and integrated exactly over the clipp
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -53,17 +53,22 @@ class FoundationSettings:
 
 @dataclass(frozen=True, slots=True)
 class ContactBody:
-    """A surface that may touch the field's: points (n, 3) mm, faces (m, 3), tooth (m,) a face."""
+    """A surface that may touch the field's: points (n, 3) mm, faces (m, 3), tooth (m,) a face.
+
+    corners (8, 3) are of the box around the points: no point moves more than they do.
+    """
 
     name: str
     points: Float64Array
     faces: Int32Array
     tooth: Int32Array
+    corners: Float64Array = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "points", frozen(self.points, np.float64))
         object.__setattr__(self, "faces", frozen(self.faces, np.int32))
         object.__setattr__(self, "tooth", frozen(self.tooth, np.int32))
+        object.__setattr__(self, "corners", frozen(box_corners(self.points), np.float64))
         if self.tooth.shape != (len(self.faces),):
             raise InputError(
                 f"body {self.name}: {self.tooth.shape} tooth numbers for {len(self.faces)} faces"
@@ -98,7 +103,7 @@ class NearContact:
 
     def __init__(self, field: GapField, body: ContactBody) -> None:
         self._field, self._body = field, body
-        self._corners = box_corners(body.points)
+        self._corners = body.corners
         self._anchor: RigidTransform | None = None
         self._lower = np.empty(0)
 
@@ -248,6 +253,8 @@ def near_part(
 
 def box_corners(points: Float64Array) -> Float64Array:
     """Return the eight corners of the box around points: no point moves more than they do."""
-    low, high = points.min(axis=0), points.max(axis=0)
+    # A column at a time: numpy is slow along the first axis.
+    low = np.array([points[:, k].min() for k in range(3)])
+    high = np.array([points[:, k].max() for k in range(3)])
     pick = np.array([[(i >> k) & 1 for k in range(3)] for i in range(8)])
     return np.where(pick == 1, high, low)

@@ -58,6 +58,14 @@ class SweptClearance:
     gradient: Float64Array
     limit_mm: float
 
+    def replaced(self, rows: Int64Array, new: SweptClearance) -> SweptClearance:
+        """Return these clearances with those of some points (k,) exchanged for newer ones."""
+        value, row = self.value_mm.copy(), self.row.copy()
+        unknown, gradient = self.unknown.copy(), self.gradient.copy()
+        value[rows], row[rows] = new.value_mm, new.row
+        unknown[rows], gradient[rows] = new.unknown, new.gradient
+        return SweptClearance(value, row, unknown, gradient, self.limit_mm)
+
     @property
     def least_mm(self) -> Float64Array:
         """The least value (n,) over all movements."""

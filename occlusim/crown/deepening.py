@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
 from occlusim.crown.clearance import (
     FacetMinimum,
+    SweptClearance,
     facet_bounds,
     path_arrays,
     swept_clearance,
@@ -61,7 +62,7 @@ class Removal:
 
     def touching(self, vertex: BoolArray) -> Int64Array:
         """Return the faces that have a corner among some vertices (V,)."""
-        return np.flatnonzero(vertex[self.faces].any(axis=1))
+        return np.flatnonzero(any_corner(vertex, self.faces))
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,10 +135,14 @@ def deepen_facets(
     vertex = np.unique(removal.faces[every])
     compact = np.zeros(len(depth), dtype=np.int32)
     compact[vertex] = np.arange(len(vertex), dtype=np.int32)
+    swept: SweptClearance | None = None
     stale = np.ones(len(removal.faces), dtype=bool)
+    before = np.full(len(depth), -1.0)
     for _ in range(MOST_CHECKS):
         moved = removal.moved(depth)
-        swept = swept_clearance(moved[vertex], antagonist, table, CHECK_LIMIT_MM)
+        fresh = np.flatnonzero(depth[vertex] != before[vertex])
+        new = swept_clearance(moved[vertex[fresh]], antagonist, table, CHECK_LIMIT_MM)
+        swept = new if swept is None else swept.replaced(fresh, new)
         bound = facet_bounds(moved[vertex], compact[removal.faces[every]], swept)
         active = every[(bound < accepted_mm) & stale[every]]
         before = depth
@@ -153,7 +158,7 @@ def deepen_facets(
             changed = removal.allowed & (deeper > depth + 1e-7)
             depth = np.where(changed, deeper, depth)
             active = active[low] if changed.any() else active[:0]
-        stale = np.asarray(np.take(depth > before, removal.faces).any(axis=1))
+        stale = any_corner(depth > before, removal.faces)
         if not stale.any():
             break
     return depth, residual

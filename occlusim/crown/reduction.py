@@ -268,13 +268,8 @@ def remainder(
         vertex whose coordinates are the same to the bit. The others are swept again.
     """
     moved = np.flatnonzero((crown.vertices != before.vertices).any(axis=1))
-    value, row = plan.swept.value_mm.copy(), plan.swept.row.copy()
-    unknown, gradient = plan.swept.unknown.copy(), plan.swept.gradient.copy()
-    limit_mm = plan.swept.limit_mm
-    new = swept_clearance(crown.vertices[moved], antagonist, plan.table, limit_mm)
-    value[moved], row[moved] = new.value_mm, new.row
-    unknown[moved], gradient[moved] = new.unknown, new.gradient
-    swept = SweptClearance(value, row, unknown, gradient, limit_mm)
+    new = swept_clearance(crown.vertices[moved], antagonist, plan.table, plan.swept.limit_mm)
+    swept = plan.swept.replaced(moved, new)
     found = _find_regions(crown, antagonist, plan.table, swept, edge_graph(crown), settings)
     depth = np.zeros(found.count)
     inside = found.label >= 0

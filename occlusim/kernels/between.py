@@ -13,7 +13,7 @@ from occlusim.kernels.bvh import STACK_SIZE
 from occlusim.kernels.jit import kernel, parallel_kernel, prange
 from occlusim.kernels.pairs import triangle_distance_sq
 
-CHUNK = 4
+CHUNK = 8
 
 
 @kernel
@@ -62,6 +62,19 @@ def _boxes_apart_sq(s, t):
 
 
 @kernel
+def _over_plane(s, t):
+    """Return the least height of triangle s over the plane of t, on either side; 0 across it."""
+    ux, uy, uz = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[1, 2] - t[0, 2]
+    vx, vy, vz = t[2, 0] - t[0, 0], t[2, 1] - t[0, 1], t[2, 2] - t[0, 2]
+    nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    low, high = math.inf, -math.inf
+    for k in range(3):
+        h = nx * (s[k, 0] - t[0, 0]) + ny * (s[k, 1] - t[0, 1]) + nz * (s[k, 2] - t[0, 2])
+        low, high = min(low, h), max(high, h)
+    return max(low, -high, 0.0) / math.sqrt(nx * nx + ny * ny + nz * nz)
+
+
+@kernel
 def nearest_between(still, moving, rotation, translation, bound_sq, work, where):
     """Return the squared distance of two trees and the slots of the nearest pair, -1 beyond bound.
 
@@ -88,6 +101,9 @@ def nearest_between(still, moving, rotation, translation, bound_sq, work, where)
                 for i in range(links_a[a, 0], links_a[a, 0] + n_a):
                     _still_triangle(corners_a, i, t)
                     if _boxes_apart_sq(s, t) > best:
+                        continue
+                    height = max(_over_plane(s, t), _over_plane(t, s)) * (1.0 - 1e-9)
+                    if height * height > best:
                         continue
                     d_sq = triangle_distance_sq(s, t, pair_work, on_s)
                     if d_sq < best or (d_sq == best and slot_a < 0):

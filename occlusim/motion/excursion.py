@@ -14,7 +14,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from occlusim.arrays import Float64Array, frozen
-from occlusim.contact.foundation import FoundationSettings, box_corners, near_part
+from occlusim.contact.foundation import FoundationSettings, near_part
 from occlusim.errors import InputError
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
@@ -89,7 +89,7 @@ class _Window:
         self._anchor: RigidTransform | None = None
         # A point so near has a node of the band beside it.
         self._within_mm = min(o.field.sdf.band_mm - o.field.sdf.voxel_mm for o in oppositions)
-        self._corners = [box_corners(o.body.points) for o in oppositions]
+        self._corners = [o.body.corners for o in oppositions]
         self._slack_mm = self._within_mm - reach_mm
 
     def around(self, pose: RigidTransform) -> tuple[Opposition, ...]:

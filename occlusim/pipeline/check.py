@@ -7,14 +7,17 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from occlusim import __version__
+from occlusim.contact.field import GapField
 from occlusim.files.case_file import read_case
 from occlusim.files.results_file import OutputFolder
+from occlusim.geometry.scan_check import Finding
 from occlusim.pipeline.crown_stage import CrownStage, run_crown
-from occlusim.pipeline.inputs import load_inputs
+from occlusim.pipeline.inputs import Inputs, load_inputs
 from occlusim.pipeline.jaw_stage import JawStage, run_jaw_stage
 from occlusim.pipeline.output import write_outputs
 from occlusim.pipeline.placing import (
@@ -28,6 +31,8 @@ from occlusim.pipeline.placing import (
     register,
     registration_part,
 )
+from occlusim.pipeline.side_by_side import meanwhile
+from occlusim.pipeline.units import BAND
 from occlusim.pipeline.verdict import verdict_part
 from occlusim.report.summary import summary_words
 
@@ -95,20 +100,9 @@ def check_case(
     with OutputFolder(out) as folder:
         with clock.stage("read", "reading and checking the meshes"):
             inputs = load_inputs(case)
-        with clock.stage("register", "registering the bite"):
-            T_upper_lower, registration = register(inputs)
-        with clock.stage("mount", "mounting: hinge axis and occlusal plane"):
-            rows = locate_rows(inputs, T_upper_lower)
-            frame = mount(inputs, T_upper_lower, rows)
-            verdict = judge(inputs, registration, frame) if registration else None
-            upper_tooth, lower_tooth, seen = place_teeth(inputs, rows)
-            own_tooth = upper_tooth if inputs.crown_spec.is_upper else lower_tooth
-            masked = mask_crown_place(inputs, own_tooth)
-        placed = Placed(
-            T_upper_lower, registration, verdict, rows.orientation, frame, upper_tooth, lower_tooth,
-            masked,
-        )  # fmt: skip
-        jaw: JawStage = run_jaw_stage(inputs, placed, clock)
+        with meanwhile(partial(GapField.build, inputs.opposing_arch, BAND)) as antagonist:
+            placed, seen = place(inputs, clock)
+            jaw: JawStage = run_jaw_stage(inputs, placed, antagonist, clock)
         crown: CrownStage = run_crown(inputs, placed, jaw, clock, folder.work)
         findings = [*inputs.findings, *seen, *jaw.findings, *crown.findings]
         results = {
@@ -120,8 +114,10 @@ def check_case(
             "inputs": inputs.input_parts(),
             "findings": [],
             "verdict": verdict_part(inputs, placed, jaw, crown),
-            "registration": registration_part(inputs, registration, verdict, T_upper_lower, frame),
-            "mounting": mounting_part(case, frame),
+            "registration": registration_part(
+                inputs, placed.registration, placed.verdict, placed.T_upper_lower, placed.frame
+            ),
+            "mounting": mounting_part(case, placed.frame),
             "closure": jaw.closure_part() | {},
             "datum": jaw.datum_part(),
             "crown": crown.part(),
@@ -131,3 +127,27 @@ def check_case(
             results["closure"][load]["with_crown"] = crown.closures[load]
         write_outputs(inputs, placed, jaw, crown, results, findings, clock, folder.work, pictures)
     return CheckResult(results, Path(out))
+
+
+def place(inputs: Inputs, clock: Clock) -> tuple[Placed, list[Finding]]:
+    """Return the registered, mounted case, and what was noticed.
+
+    Raises
+    ------
+    OcclusimError
+        If the data cannot place it, or the bite record cannot be trusted.
+    """
+    with clock.stage("register", "registering the bite"):
+        T_upper_lower, registration = register(inputs)
+    with clock.stage("mount", "mounting: hinge axis and occlusal plane"):
+        rows = locate_rows(inputs, T_upper_lower)
+        frame = mount(inputs, T_upper_lower, rows)
+        verdict = judge(inputs, registration, frame) if registration else None
+        upper_tooth, lower_tooth, seen = place_teeth(inputs, rows)
+        own_tooth = upper_tooth if inputs.crown_spec.is_upper else lower_tooth
+        masked = mask_crown_place(inputs, own_tooth)
+    placed = Placed(
+        T_upper_lower, registration, verdict, rows.orientation, frame, upper_tooth, lower_tooth,
+        masked,
+    )  # fmt: skip
+    return placed, seen

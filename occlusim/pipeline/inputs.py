@@ -41,6 +41,11 @@ class Inputs:
         """The arch that the crown stands in."""
         return self.upper if self.crown_spec.is_upper else self.lower
 
+    @property
+    def opposing_arch(self) -> Surface:
+        """The arch that the crown meets."""
+        return self.lower if self.crown_spec.is_upper else self.upper
+
     def input_parts(self) -> list[dict[str, Any]]:
         """Return role, file, hash and size of every input."""
         return [
@@ -153,9 +158,8 @@ def _check_crown_place(inputs: Inputs) -> None:
     nearest_mm = float(np.nanmin(inputs.own_arch.closest(sample).unsigned_mm))
     if nearest_mm <= NEAR_ARCH_MM:
         return
-    other = inputs.lower if spec.is_upper else inputs.upper
     hint = "Export the crown together with its arch, and check the tooth number and the unit"
-    if float(np.nanmin(other.closest(sample).unsigned_mm)) <= NEAR_ARCH_MM:
+    if float(np.nanmin(inputs.opposing_arch.closest(sample).unsigned_mm)) <= NEAR_ARCH_MM:
         hint = (
             "It lies on the other scan: exchange upper and lower in [scans] if they are swapped, "
             "or check the tooth number"

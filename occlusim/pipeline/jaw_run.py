@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -43,6 +43,7 @@ class JawModel:
         """Return the function that gives the hinge at a parameter (mm) of a movement."""
         T_upper_jaw = self.frame.T_jaw_upper.inverse()
 
+        @cache
         def at(s: float) -> Hinge:
             if movement == "centric" or s == 0.0:
                 moved = RigidTransform.identity()

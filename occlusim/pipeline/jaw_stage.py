@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -58,21 +59,24 @@ class JawStage:
         return datum_part(self.datum, self.natural)
 
 
-def run_jaw_stage(inputs: Inputs, placed: Placed, clock: Any) -> JawStage:
-    """Return fields, closures, datum and paths of a case's natural jaw."""
+def run_jaw_stage(
+    inputs: Inputs, placed: Placed, opposing_field: Callable[[], GapField], clock: Any
+) -> JawStage:
+    """Return fields, closures, datum and paths of a case's natural jaw.
+
+    `opposing_field` gives the field of the arch that the crown meets.
+    """
     is_upper = inputs.crown_spec.is_upper
     kept = np.flatnonzero(~placed.masked).astype(np.int32)
     own_mesh, _ = inputs.own_arch.mesh.submesh(kept)
-    other = inputs.lower if is_upper else inputs.upper
     upper_tooth, lower_tooth = placed.upper_tooth, placed.lower_tooth
     if is_upper:
         upper_tooth = upper_tooth[kept]
     else:
         lower_tooth = lower_tooth[kept]
     with clock.stage("fields", "signed-distance fields of both arches"):
-        antagonist, own = side_by_side([
-            partial(GapField.build, other, BAND), partial(GapField.build, own_mesh, BAND)
-        ])  # fmt: skip
+        own = GapField.build(own_mesh, BAND)
+        antagonist = opposing_field()
     upper, lower = (own, antagonist) if is_upper else (antagonist, own)
     mesh = lower.surface.mesh
     body = ContactBody("natural teeth", mesh.vertices, mesh.faces, lower_tooth)
@@ -87,7 +91,7 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, clock: Any) -> JawStage:
             run = replace(run, paths=(resting("centric", model, 0.0, 0.0), *run.paths[1:]))
     T_upper_lower = placed.T_upper_lower
     T_antagonist_own = T_upper_lower.inverse() if is_upper else T_upper_lower
-    findings = propped_finding(inputs, other, placed.masked, T_antagonist_own)
+    findings = propped_finding(inputs, inputs.opposing_arch, placed.masked, T_antagonist_own)
     antagonist_tooth = lower_tooth if is_upper else upper_tooth
     return JawStage(model, antagonist, own, antagonist_tooth, natural, run, datum, tuple(findings))
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import TypeVar
 
 from occlusim.kernels.jit import thread_count, threads_may_share
@@ -23,3 +24,13 @@ def side_by_side(jobs: Iterable[Callable[[], R]]) -> list[R]:
         return [job() for job in waiting]
     with ThreadPoolExecutor(workers) as pool:
         return [future.result() for future in [pool.submit(job) for job in waiting]]
+
+
+@contextmanager
+def meanwhile(job: Callable[[], R]) -> Iterator[Callable[[], R]]:
+    """Do a job beside the block's work; the value is the function that waits for its answer."""
+    if thread_count() < 2 or not threads_may_share():
+        yield job
+        return
+    with ThreadPoolExecutor(1) as pool:
+        yield pool.submit(job).result

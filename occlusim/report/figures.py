@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -14,15 +14,10 @@ from occlusim.report.colour import (
     Quantity,
     colour_scale,
     css,
-    paint,
     quantity_of,
 )
 from occlusim.report.meshes import Orientation, ReportMeshes
-from occlusim.report.numbers import with_unit
 from occlusim.report.words import WORDS, movement_label
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 INK = "#1d2733"
 PAPER = "#ffffff"
@@ -81,8 +76,10 @@ def crown_figure(
     *,
     is_lower: bool,
     field: str,
-) -> go.Figure:
-    """Return the crown in space, coloured by one of its fields.
+) -> dict[str, Any]:
+    """Return the crown in space, coloured by one of its fields, as a figure's plain description.
+
+    Plain, because the drawing library's own objects check every number one by one.
 
     Parameters
     ----------
@@ -92,22 +89,18 @@ def crown_figure(
     is_lower : whether the crown is seen from above (lower jaw) or from below (upper jaw)
     field : a vertex field of the crown
     """
-    import plotly.graph_objects as go  # noqa: PLC0415
-
     crown, quantity = meshes.crown, quantity_of(field)
-    shade = shading(crown.mesh, orientation, is_lower=is_lower)
-    painted = np.round(shade[:, None] * paint(crown.fields[field], quantity))
+    # The page's script fills the crown's places, colours and hover from the packed numbers.
     traces = [
-        go.Mesh3d(
-            **_mesh_arrays(crown.mesh.vertices, crown.mesh.faces),
-            vertexcolor=[css(rgb) for rgb in painted],
-            text=[with_unit(float(value), "um") for value in crown.fields[field]],
-            hovertemplate="%{text}<extra></extra>",
-            lighting={"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0},
-            name="crown",
-        ),
-        _scale(go, crown.mesh.vertices.mean(axis=0), quantity),
-        go.Mesh3d(
+        {
+            "type": "mesh3d",
+            "hovertemplate": "%{text}<extra></extra>",
+            "lighting": {"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0},
+            "name": "crown",
+        },
+        _scale(crown.mesh.vertices.mean(axis=0), quantity),
+        dict(
+            type="mesh3d",
             **_mesh_arrays(meshes.antagonist.mesh.vertices, meshes.antagonist.mesh.faces),
             color=css(ANTAGONIST_RGB),
             opacity=0.45,
@@ -115,20 +108,19 @@ def crown_figure(
             visible=False,
             name="antagonist",
         ),
-        _spot_numbers(go, spots, crown.mesh.vertices, orientation, is_lower=is_lower),
-        _direction_words(go, crown.mesh.vertices, orientation, is_lower=is_lower),
+        _spot_numbers(spots, crown.mesh.vertices, orientation, is_lower=is_lower),
+        _direction_words(crown.mesh.vertices, orientation, is_lower=is_lower),
     ]
-    figure = go.Figure(traces)
-    figure.update_layout(
-        scene=_scene(crown.mesh.vertices, orientation, is_lower=is_lower),
-        margin={"l": 0, "r": 0, "t": 0, "b": 0},
-        paper_bgcolor=PAPER,
-        showlegend=False,
-        font={"color": INK, "size": 13},
-        hoverlabel={"bgcolor": INK, "font": {"color": PAPER, "size": 16}},
-        uirevision="kept",
-    )
-    return figure
+    layout = {
+        "scene": _scene(crown.mesh.vertices, orientation, is_lower=is_lower),
+        "margin": {"l": 0, "r": 0, "t": 0, "b": 0},
+        "paper_bgcolor": PAPER,
+        "showlegend": False,
+        "font": {"color": INK, "size": 13},
+        "hoverlabel": {"bgcolor": INK, "font": {"color": PAPER, "size": 16}},
+        "uirevision": "kept",
+    }
+    return {"data": traces, "layout": layout}
 
 
 def shading(mesh: TriangleMesh, orientation: Orientation, *, is_lower: bool) -> Float64Array:
@@ -191,14 +183,15 @@ def _scene(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) 
     return scene
 
 
-def _scale(go: Any, middle: Float64Array, quantity: Quantity) -> Any:
+def _scale(middle: Float64Array, quantity: Quantity) -> Any:
     """Return a trace that draws nothing but the number scale."""
-    return go.Scatter3d(
-        x=middle[:1],
-        y=middle[1:2],
-        z=middle[2:],
-        mode="markers",
-        marker={
+    return {
+        "type": "scatter3d",
+        "x": middle[:1],
+        "y": middle[1:2],
+        "z": middle[2:],
+        "mode": "markers",
+        "marker": {
             "color": [0.0],
             "colorscale": colour_scale(quantity),
             "cmin": quantity.low_um,
@@ -208,9 +201,9 @@ def _scale(go: Any, middle: Float64Array, quantity: Quantity) -> Any:
             "size": 1,
             "opacity": 0.0,
         },
-        hoverinfo="skip",
-        name="scale",
-    )
+        "hoverinfo": "skip",
+        "name": "scale",
+    }
 
 
 def label_points(
@@ -224,7 +217,6 @@ def label_points(
 
 
 def _spot_numbers(
-    go: Any,
     spots: Sequence[Mapping[str, Any]],
     vertices: Float64Array,
     orientation: Orientation,
@@ -237,30 +229,29 @@ def _spot_numbers(
     labels = label_points(places, vertices, to_eye) + 1.2 * to_eye
     breaks = np.full_like(places, np.nan)
     points = np.stack([places + 0.15 * to_eye, labels, breaks], axis=1).reshape(-1, 3)
-    return go.Scatter3d(
-        x=points[:, 0],
-        y=points[:, 1],
-        z=points[:, 2],
-        mode="lines+markers+text",
-        text=[text for spot in placed for text in ("", f"<b>{spot.get('id')}</b>", "")],
-        textposition="middle center",
-        textfont={"color": PAPER, "size": 13},
-        line={"color": INK, "width": 4},
-        marker={
+    return {
+        "type": "scatter3d",
+        "x": points[:, 0],
+        "y": points[:, 1],
+        "z": points[:, 2],
+        "mode": "lines+markers+text",
+        "text": [text for spot in placed for text in ("", f"<b>{spot.get('id')}</b>", "")],
+        "textposition": "middle center",
+        "textfont": {"color": PAPER, "size": 13},
+        "line": {"color": INK, "width": 4},
+        "marker": {
             "size": [7, 26, 0] * len(placed),
             "opacity": 1.0,
             "color": INK,
             "line": {"width": 2, "color": PAPER},
         },
-        hoverinfo="skip",
-        visible=bool(placed),
-        name="spots",
-    )
+        "hoverinfo": "skip",
+        "visible": bool(placed),
+        "name": "spots",
+    }
 
 
-def _direction_words(
-    go: Any, vertices: Float64Array, orientation: Orientation, *, is_lower: bool
-) -> Any:
+def _direction_words(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) -> Any:
     to_eye, _ = view(orientation, is_lower=is_lower)
     middle = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
     places, words = [], []
@@ -275,13 +266,14 @@ def _direction_words(
     points = np.array(places)
     height = float(((vertices - middle) @ to_eye).mean())
     points = points + height * to_eye
-    return go.Scatter3d(
-        x=points[:, 0],
-        y=points[:, 1],
-        z=points[:, 2],
-        mode="text",
-        text=words,
-        textfont={"color": "#5a6572", "size": 13},
-        hoverinfo="skip",
-        name="directions",
-    )
+    return {
+        "type": "scatter3d",
+        "x": points[:, 0],
+        "y": points[:, 1],
+        "z": points[:, 2],
+        "mode": "text",
+        "text": words,
+        "textfont": {"color": "#5a6572", "size": 13},
+        "hoverinfo": "skip",
+        "name": "directions",
+    }

@@ -147,6 +147,8 @@ def _scene(
     results: Mapping[str, Any], meshes: ReportMeshes | None, orientation: Orientation
 ) -> tuple[dict[str, Any] | None, list[str]]:
     """Return what the page's script needs for the crown in space, and notes for the reader."""
+    from plotly.io.json import to_json_plotly  # noqa: PLC0415
+
     if meshes is None:
         return None, []
     posed, is_lower = in_upper_frame(results, meshes)
@@ -165,7 +167,7 @@ def _scene(
     figure = crown_figure(drawn, spots, orientation, is_lower=is_lower, field=fields[0])
     to_eye, up = view(orientation, is_lower=is_lower)
     return {
-        "figure": _without_crown(json.loads(figure.to_json() or "{}")),
+        "figure": json.loads(str(to_json_plotly(figure))),
         "traces": {name: k for k, name in enumerate(TRACES)},
         "crowns": _packed_crowns(drawn, orientation, is_lower=is_lower),
         "no_data": css(NO_DATA_RGB),
@@ -238,13 +240,6 @@ def _packed_crowns(
     if packed["adjusted"]["faces"] == packed["given"]["faces"]:
         packed["adjusted"]["faces"] = None
     return packed
-
-
-def _without_crown(figure: dict[str, Any]) -> dict[str, Any]:
-    """Return the figure less the crown's arrays, which the page's script fills from the packed."""
-    for key in ("x", "y", "z", "i", "j", "k", "vertexcolor", "text"):
-        figure["data"][TRACES.index("crown")].pop(key, None)
-    return figure
 
 
 def _json(value: Any) -> str:

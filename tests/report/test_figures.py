@@ -2,7 +2,6 @@ import numpy as np
 from numpy.testing import assert_allclose
 from report.made_up import meshes, results
 
-from occlusim.report.colour import GAP, NO_DATA_RGB, css, paint
 from occlusim.report.figures import (
     LEAST_SHADE,
     TRACES,
@@ -35,21 +34,7 @@ def test_an_upper_crown_is_seen_from_below_a_lower_from_above():
 
 def test_traces_stand_in_the_order_that_the_page_relies_on():
     _, drawn = figure()
-    assert tuple(trace.name for trace in drawn.data) == TRACES
-
-
-def test_vertex_colours_are_the_map_times_the_shade_and_hover_the_number():
-    posed, drawn = figure()
-    crown = drawn.data[TRACES.index("crown")]
-    values = posed.crown.fields["gap_um"]
-    shade = shading(posed.crown.mesh, FRAME, is_lower=True)
-    k = int(np.nanargmin(values))
-    expected = np.round(paint(values[k : k + 1], GAP)[0] * shade[k])
-    assert crown.vertexcolor[k] == css(expected)
-    assert crown.text[k] == f"{values[k]:.0f} µm"
-    unknown = int(np.flatnonzero(np.isnan(values))[0])
-    assert crown.vertexcolor[unknown] == css(np.round(np.array(NO_DATA_RGB) * shade[unknown]))
-    assert crown.text[unknown] == "not known"
+    assert tuple(trace["name"] for trace in drawn["data"]) == TRACES
 
 
 def test_shading_is_full_towards_the_light_and_never_below_its_floor():
@@ -61,9 +46,9 @@ def test_shading_is_full_towards_the_light_and_never_below_its_floor():
 
 def test_spot_numbers_stand_outwards_of_their_places():
     posed, drawn = figure()
-    spots = drawn.data[TRACES.index("spots")]
-    assert [text for text in spots.text if text] == ["<b>1</b>", "<b>2</b>"]
-    points = np.column_stack([spots.x, spots.y, spots.z])
+    spots = drawn["data"][TRACES.index("spots")]
+    assert [text for text in spots["text"] if text] == ["<b>1</b>", "<b>2</b>"]
+    points = np.column_stack([spots["x"], spots["y"], spots["z"]])
     for k, spot in enumerate(results()["crown"]["spots"]):
         assert_allclose(points[3 * k, :2], spot["centroid_mm"][:2], rtol=0, atol=1e-9)
     middle = posed.crown.mesh.vertices.mean(axis=0)[:2]
