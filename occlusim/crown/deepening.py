@@ -24,7 +24,6 @@ from occlusim.crown.path import PathTable
 from occlusim.geometry.surface import Surface
 from occlusim.kernels.sweep import swept_depth
 
-MOST_CHECKS = 4
 MOST_ROUNDS = 40
 CHECK_LIMIT_MM = 0.1
 STEEPEST = 0.15
@@ -138,26 +137,23 @@ def deepen_facets(
     swept: SweptClearance | None = None
     stale = np.ones(len(removal.faces), dtype=bool)
     before = np.full(len(depth), -1.0)
-    for _ in range(MOST_CHECKS):
+    for _ in range(MOST_ROUNDS):
         moved = removal.moved(depth)
         fresh = np.flatnonzero(depth[vertex] != before[vertex])
         new = swept_clearance(moved[vertex[fresh]], antagonist, table, CHECK_LIMIT_MM)
         swept = new if swept is None else swept.replaced(fresh, new)
         bound = facet_bounds(moved[vertex], compact[removal.faces[every]], swept)
         active = every[(bound < accepted_mm) & stale[every]]
+        residual[every[bound >= accepted_mm]] = accepted_mm
         before = depth
-        for _ in range(MOST_ROUNDS):
-            if len(active) == 0:
-                break
-            corners = removal.moved(depth)[removal.faces[active]]
+        if len(active):
+            corners = moved[removal.faces[active]]
             found = swept_facet_clearance(corners, antagonist, table, accepted_mm)
             residual[active] = found.value_mm
             low = found.value_mm < accepted_mm
             step = increments(removal, active[low], chosen(found, low), 0.0)
             deeper = np.minimum(depth + step, removal.cap_mm)
-            changed = removal.allowed & (deeper > depth + 1e-7)
-            depth = np.where(changed, deeper, depth)
-            active = active[low] if changed.any() else active[:0]
+            depth = np.where(removal.allowed & (deeper > depth + 1e-7), deeper, depth)
         stale = any_corner(depth > before, removal.faces)
         if not stale.any():
             break

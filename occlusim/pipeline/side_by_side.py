@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import TypeVar
 
-from occlusim.kernels.jit import thread_count, threads_may_share
+from occlusim.kernels.jit import set_threads, thread_count, threads_may_share
 
 R = TypeVar("R")
 
@@ -22,7 +22,9 @@ def side_by_side(jobs: Iterable[Callable[[], R]]) -> list[R]:
     workers = min(thread_count(), len(waiting))
     if workers < 2 or not threads_may_share():
         return [job() for job in waiting]
-    with ThreadPoolExecutor(workers) as pool:
+    # Each job's kernels use its share of the threads: more teams than cores only wait.
+    share = max(1, thread_count() // workers)
+    with ThreadPoolExecutor(workers, initializer=set_threads, initargs=(share,)) as pool:
         return [future.result() for future in [pool.submit(job) for job in waiting]]
 
 
@@ -32,5 +34,5 @@ def meanwhile(job: Callable[[], R]) -> Iterator[Callable[[], R]]:
     if thread_count() < 2 or not threads_may_share():
         yield job
         return
-    with ThreadPoolExecutor(1) as pool:
+    with ThreadPoolExecutor(1, initializer=set_threads, initargs=(thread_count() // 2,)) as pool:
         yield pool.submit(job).result
