@@ -31,7 +31,3 @@ class NotConverged(OcclusimError):
 
 class RegistrationRefused(OcclusimError):
     """The bite record cannot be trusted; the message gives the reasons."""
-
-
-class DependencyMissing(OcclusimError):
-    """An optional system library is missing; the message says how to install it."""

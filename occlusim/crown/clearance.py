@@ -23,7 +23,6 @@ __all__ = [
     "SweptClearance",
     "TableSettings",
     "facet_bounds",
-    "least_gap_map",
     "swept_clearance",
     "swept_facet_clearance",
     "tabulate",
@@ -162,13 +161,6 @@ def swept_clearance(
         gradient,
     )
     return SweptClearance(value, row, unknown, gradient, float(limit_mm))
-
-
-def least_gap_map(
-    points: Float64Array, antagonist: Surface, table: PathTable, limit_mm: float
-) -> SweptClearance:
-    """Return the least gap (n, M), mm, per point and movement, whatever gap is wanted."""
-    return swept_clearance(points, antagonist, table.with_wanted(0.0), limit_mm)
 
 
 def swept_facet_clearance(

@@ -81,13 +81,6 @@ class PathTable:
             self.names, self.start, self.parameter_mm, self.wanted_mm, rotations, translations
         )
 
-    def with_wanted(self, wanted_mm: float) -> PathTable:
-        """Return the same poses with one wanted gap for all rows."""
-        wanted = np.full(len(self.wanted_mm), float(wanted_mm))
-        return PathTable(
-            self.names, self.start, self.parameter_mm, wanted, self.rotations, self.translations
-        )
-
     def parameter_at(self, row: Float64Array) -> Float64Array:
         """Return the parameter (n,) at fractional rows (n,); NaN stays NaN."""
         return _between(self.parameter_mm, row)

@@ -15,6 +15,7 @@ from occlusim.contact.field import GapField
 from occlusim.contact.foundation import ContactBody, FoundationSettings
 from occlusim.crown.clearance import CrownPath
 from occlusim.crown.location import CrownOrientation
+from occlusim.crown.missing import missing_contact
 from occlusim.crown.reduction import (
     ReductionPlan,
     ReductionSettings,
@@ -50,6 +51,7 @@ from occlusim.pipeline.units import BAND, UM
 
 MAP_REACH_MM = 10.0
 CLEARANCE_LIMIT_MM = 0.1
+MOST_RAISED_MM = 1.5
 NOISE_MM = 0.0005
 
 
@@ -73,6 +75,7 @@ class CrownStage:
     after: CrownState
     n_spots_after: int
     missing_contact_mm: float | None
+    missing_raise_mm: float | None
     incisal_opening_mm: float
     coverage: float
     withheld: str | None
@@ -99,6 +102,9 @@ class CrownStage:
             "missing_contact_um": None
             if self.missing_contact_mm is None
             else self.missing_contact_mm * UM,
+            "missing_contact_raise_um": None
+            if self.missing_raise_mm is None
+            else self.missing_raise_mm * UM,
             "movements": [movement_part(m) for m in self.first.movements],
             "spots": [
                 spot_part(s, self.T_upper_crown, self.least_spot_mm) for s in self.plan.spots
@@ -151,6 +157,12 @@ def run_crown(
             orientation=orientation,
             surface=inputs.crown,
         )
+        low_mm = shortfall_mm(first, targets.tolerance_um / UM)
+        raise_mm = None
+        if low_mm is not None and low_mm < MOST_RAISED_MM:
+            closure = next(path for path in crown_paths if path.name == "centric")
+            found = missing_contact(inputs.crown.mesh, antagonist, closure, orientation.occlusal)
+            raise_mm = found.raise_mm if found and np.isfinite(found.raise_mm) else None
         largest_mm = max((s.normal_depth_mm for s in plan.spots), default=0.0)
         if largest_mm < least_spot_mm:
             plan = left_alone(plan, inputs.crown.mesh)
@@ -167,7 +179,8 @@ def run_crown(
         plan,
         after,
         int((left.depth_mm >= least_spot_mm).sum()),
-        missing_contact(first, targets.tolerance_um / UM),
+        low_mm,
+        raise_mm,
         float(
             np.sign(touch) * incisal_opening(placed.frame, hinge.pose(touch), placed.T_upper_lower)
         ),
@@ -347,7 +360,7 @@ def left_alone(plan: ReductionPlan, crown: TriangleMesh) -> ReductionPlan:
     )
 
 
-def missing_contact(state: CrownState, tolerance_mm: float) -> float | None:
+def shortfall_mm(state: CrownState, tolerance_mm: float) -> float | None:
     """Return by how much the crown misses its contact in closure, mm; None where it does not."""
     centric = next(m for m in state.movements if m.name == "centric")
     excess = centric.least_mm - float(centric.wanted_mm[0])

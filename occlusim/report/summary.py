@@ -132,6 +132,10 @@ def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
     missing_um = crown.get("missing_contact_um")
     if missing_um is not None:
         sentences.append(WORDS["missing_contact"].format(missing=with_unit(missing_um, "um")))
+        raise_um = crown.get("missing_contact_raise_um")
+        if raise_um is not None:
+            height = with_unit(raise_um, "um")
+            sentences.append(WORDS["missing_contact_raise"].format(height=height))
     return sentences
 
 

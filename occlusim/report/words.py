@@ -44,6 +44,7 @@ ENGLISH: Mapping[str, str] = {
     "low": "The crown is not high: it is low and misses its contact.",
     "missing_contact": "In closing it would need {missing} more height for the contact that is "
     "wanted.",
+    "missing_contact_raise": "A raise of {height} along the tooth would give it.",
     "volume_in_all": "In all, {volume} come off.",
     "closure_gap": "At light biting load the least gap to the teeth opposite is {gap}; "
     "{wanted} is wanted.",

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from reference import naive, shapes
 
-from occlusim.contact.gap import clipped_integrals
+from occlusim.contact.overlap import clipped_integrals
 from occlusim.errors import InputError
 
 

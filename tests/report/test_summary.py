@@ -57,10 +57,13 @@ def test_a_clean_crown_has_nothing_to_take_off():
 def test_a_low_crown_says_how_much_is_missing():
     case = results()
     case["verdict"] = {"state": "sound", "high": False, "reasons": []}
-    case["crown"] |= {"spots": [], "missing_contact_um": 118.6}
+    case["crown"] |= {
+        "spots": [], "missing_contact_um": 118.6, "missing_contact_raise_um": 131.2
+    }  # fmt: skip
     words = summary_words(case)
     assert "low and misses its contact" in words
     assert "119 µm more height" in words
+    assert "raise of 131 µm" in words
 
 
 def test_unknown_is_said_not_guessed():
