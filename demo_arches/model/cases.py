@@ -65,15 +65,14 @@ class DemoCase:
 
 
 def _high_in_closure_and_one_side(crown, log) -> None:
-    centres = crowns.contact_centres(crown, 2)
-    side = ["laterotrusion_right", "laterotrusion_left"]
-    crowns.build_in_excursion(crown, side, centres, 0.075, log)
+    raised = crowns.build_in_excursion(crown, ["laterotrusion_left"], 0.075, log)
+    centres = crowns.contact_centres(crown, 2, raised)
     for place, depth in zip(centres, (0.090, 0.060), strict=True):
         crowns.build_in(crown, place, "centric", depth, depth, log)
 
 
 def _one_excursion(crown, log) -> None:
-    crowns.build_in_excursion(crown, list(RANGE_MM), [], 0.075, log)
+    crowns.build_in_excursion(crown, ["laterotrusion_left"], 0.075, log)
 
 
 def _nothing(_crown, _log) -> None:

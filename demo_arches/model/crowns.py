@@ -17,11 +17,12 @@ EXCURSION_MM = 0.050
 RAMP_MM = 0.5
 MARGIN_MM = 0.015
 BUMP_RADIUS_MM = 0.9
-CLOSED_ROOM_MM = 0.035
-OTHER_ROOM_MM = 0.020
+CLOSED_ROOM_MM = 0.025
+OTHER_ROOM_MM = 0.015
 MOST_RAISED_MM = 1.1
 SIDE_BUMP_RADIUS_MM = 1.3
-LEAST_EXCURSION_MM = 0.055
+LEAST_EXCURSION_MM = 0.05
+TIGHT_MM = 0.008
 
 
 def smooth_max(a, b, k):
@@ -280,8 +281,8 @@ def build_in(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, s
     log(f"  spot {movement} depth {1e3 * found:.2f} um, bump {1e3 * height:.1f} um")
 
 
-def contact_centres(crown: Crown, n: int, apart: float = 3.0) -> list[np.ndarray]:
-    """Return the middles of the broadest centric contacts, far apart."""
+def contact_centres(crown: Crown, n: int, away: np.ndarray, apart: float = 3.0) -> list[np.ndarray]:
+    """Return the middles of the broadest centric contacts, far apart and far from a point."""
     rows = np.flatnonzero(crown.occlusal)
     d = crown.gap(np.eye(4), crown.vertices[rows]) - crown.centric_mm
     touching = np.zeros(len(crown.vertices))
@@ -294,7 +295,7 @@ def contact_centres(crown: Crown, n: int, apart: float = 3.0) -> list[np.ndarray
     out: list[np.ndarray] = []
     for k in np.argsort(-score):
         p = crown.vertices[k]
-        if score[k] > 0 and all(np.linalg.norm(p - q) > apart for q in out):
+        if score[k] > 0 and all(np.linalg.norm(p - q) > apart for q in (away, *out)):
             out.append(p)
         if len(out) == n:
             break
@@ -304,19 +305,20 @@ def contact_centres(crown: Crown, n: int, apart: float = 3.0) -> list[np.ndarray
 def room_for(crown: Crown, p: np.ndarray, movement: str):
     """Return how high points may be raised without touching elsewhere, and the movement's excess.
 
-    Elsewhere is the closure and the other movements, each kept clear by more than is wanted.
+    Elsewhere is the closure and the other movements, each kept clear by more than is wanted;
+    below zero where that is not so.
     """
     excess = crown.excess(p)
     closed = crown.gap(crown.guidance.pose("centric", 0.0), p) - crown.wanted(0.0)
     others = np.min([-w for m, (w, _) in excess.items() if m != movement], axis=0)
     room = np.minimum(closed - CLOSED_ROOM_MM, others - OTHER_ROOM_MM)
-    return np.maximum(room, 0.0), excess[movement][0]
+    return room, excess[movement][0]
 
 
-def excursion_places(crown: Crown, movements, away: list[np.ndarray], n: int = 16):
+def excursion_places(crown: Crown, movements, depth_mm: float, n: int = 16):
     """Return where a bump may interfere most in one movement alone: (centre, movement), best first.
 
-    Judged by distances at the surface as it is, so that a high bump may turn out less.
+    Judged by distances at the surface as it is, of which a tenth of the height is lost.
     """
     mean = _spread(crown.faces, len(crown.vertices))
     inner = crown.occlusal.astype(float)
@@ -327,8 +329,7 @@ def excursion_places(crown: Crown, movements, away: list[np.ndarray], n: int = 1
     for movement in movements:
         room, excess = room_for(crown, p, movement)
         score = np.minimum(room, MOST_RAISED_MM) + excess
-        for q in away:
-            score[np.linalg.norm(p - q, axis=1) < 2.4] = -9.0
+        score -= 0.1 * np.maximum(depth_mm - excess, 0.0)
         for _ in range(n):
             k = int(score.argmax())
             found.append((float(score[k]), p[k], movement))
@@ -346,35 +347,43 @@ def _raised_to(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float)
     near = np.flatnonzero(np.linalg.norm(start - centre, axis=1) < SIDE_BUMP_RADIUS_MM)
     room, excess = room_for(crown, start[near], movement)
     height = depth_mm - float(excess[np.argmin(np.linalg.norm(start[near] - centre, axis=1))])
+    room = np.maximum(room, 0.0)
     best = (-9.0, start, 0.0)
-    for _ in range(8):
+    for _ in range(12):
         raised = add_bump(crown, centre, height, SIDE_BUMP_RADIUS_MM)
         wanted = np.einsum("ij,ij->i", (raised - start)[near], crown.normals[near])
-        limited = np.maximum(-smooth_max(-wanted, -room, 0.04), 0.0) * (wanted > 0)
+        limited = np.maximum(-smooth_max(-wanted, -room, 0.02), 0.0) * (wanted > 0)
         vertices = start.copy()
         vertices[near] += limited[:, None] * crown.normals[near]
         found = depth_at(crown, vertices, centre, movement)[0]
-        if abs(found - depth_mm) < abs(best[0] - depth_mm):
+        left, _ = room_for(crown, vertices[near], movement)
+        clear = left[limited > 0.002].min(initial=0.0) > -TIGHT_MM
+        if clear and abs(found - depth_mm) < abs(best[0] - depth_mm):
             best = (found, vertices, float(limited.max()))
-        if abs(found - depth_mm) < 1e-4 or height >= 1.6:
+        if clear and abs(found - depth_mm) < 1e-4:
             break
+        room = np.maximum(np.where(limited > 0.002, limited + left, room), 0.0)
         height = min(height + (depth_mm - found) * 1.2, 1.6)
     return best
 
 
-def build_in_excursion(crown: Crown, movements, away: list[np.ndarray], depth_mm: float, log):
-    """Raise a bump, kept clear of all else, that interferes by `depth_mm` in one movement."""
+def build_in_excursion(crown: Crown, movements, depth_mm: float, log) -> np.ndarray:
+    """Raise a bump, kept clear of all else, that interferes by `depth_mm` in one movement.
+
+    Returns its middle.
+    """
     best = (-9.0, crown.vertices, 0.0)
     where = None
-    for centre, movement in excursion_places(crown, movements, away):
+    for centre, movement in excursion_places(crown, movements, depth_mm):
         tried = _raised_to(crown, centre, movement, depth_mm)
         log(f"  tried {movement}: {1e3 * tried[0]:.1f} um, raised {1e3 * tried[2]:.0f} um")
         if abs(tried[0] - depth_mm) < abs(best[0] - depth_mm):
             best, where = tried, (centre, movement)
-        if abs(best[0] - depth_mm) < 1e-4:
+        if abs(best[0] - depth_mm) < 0.003:
             break
     if where is None or best[0] < LEAST_EXCURSION_MM:
         raise RuntimeError("no place on the crown interferes in one movement alone")
     crown.vertices = best[1]
     crown.spots.append({"movement": where[1], "bump_height_um": 1e3 * best[2],
-                        "radius_mm": SIDE_BUMP_RADIUS_MM, "centre": np.array(where[0])})  # fmt: skip
+                        "radius_mm": SIDE_BUMP_RADIUS_MM, "centre": where[0]})  # fmt: skip
+    return where[0]
