@@ -54,14 +54,14 @@ def fields_of(pair: str, upper: Arch, lower: Arch, wear):
             Field(w, upper, wear, what="teeth"))  # fmt: skip
 
 
-def build_pair(pair: str, upper: Arch, lower: Arch, wear, out: Path):
+def build_pair(pair: str, upper: Arch, lower: Arch, wear, near, out: Path):
     """Write a pair's arches, bites and crowns; return each file's noise and each crown's facts."""
     u, w, fu, fl, tu, tl = fields_of(pair, upper, lower, wear)
     noise, made = {}, {}
     jobs = [(f"lower_{pair}.ply", cases.T_FILE_JAW["lower"], ARCH_SIGMA_UM,
-             lambda: meshing.arch_mesh(w, fl, tu, 0.4)),
+             lambda: meshing.arch_mesh(w, fl, near["lower"], 0.4)),
             (f"upper_{pair}.ply", cases.T_FILE_JAW["upper"], ARCH_SIGMA_UM,
-             lambda: meshing.arch_mesh(u, fu, tl, 0.1))]  # fmt: skip
+             lambda: meshing.arch_mesh(u, fu, near["upper"], 0.1))]  # fmt: skip
     jobs += [(f"bite_{side}_{pair}.ply", cases.bite_frame(side), BITE_SIGMA_UM,
               lambda side=side: meshing.bite_mesh(side, u, w, fu, fl, tu, tl))
              for side in ("right", "left")]  # fmt: skip
@@ -94,9 +94,10 @@ def main(out: Path = FOLDER) -> None:
     upper, lower, wear = natural_arches()
     table = json.dumps(cases.teeth_table(upper, lower), indent=1)
     (out / "teeth.json").write_text(table + "\n")
+    near = meshing.nearness(upper, lower, wear)
     made, noise = {}, {}
     for pair in PAIRS:
-        files, facts = build_pair(pair, upper, lower, wear, out)
+        files, facts = build_pair(pair, upper, lower, wear, near, out)
         noise, made = noise | files, made | facts
     for case in cases.CASES:
         cases.write_case(case, upper, lower, out)

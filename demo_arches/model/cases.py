@@ -65,19 +65,14 @@ class DemoCase:
 
 
 def _high_in_closure_and_one_side(crown, log) -> None:
-    centres = crowns.contact_centres(crown, 2)
-    side = ["laterotrusion_right", "laterotrusion_left"]
-    most, centre, movement = crowns.excursion_centre(crown, side, centres)
-    log(f"  excursion: at most {1e3 * most:.0f} um")
-    crowns.build_in_excursion(crown, centre, movement, min(0.075, 0.85 * most), log)
+    raised = crowns.build_in_excursion(crown, ["laterotrusion_left"], 0.075, log)
+    centres = crowns.contact_centres(crown, 2, raised)
     for place, depth in zip(centres, (0.090, 0.060), strict=True):
         crowns.build_in(crown, place, "centric", depth, depth, log)
 
 
 def _one_excursion(crown, log) -> None:
-    most, centre, movement = crowns.excursion_centre(crown, list(RANGE_MM), [])
-    log(f"  excursion: at most {1e3 * most:.0f} um")
-    crowns.build_in_excursion(crown, centre, movement, min(0.080, 0.85 * most), log)
+    crowns.build_in_excursion(crown, ["laterotrusion_left"], 0.075, log)
 
 
 def _nothing(_crown, _log) -> None:
@@ -104,8 +99,10 @@ def write_crown(case: DemoCase, crown, out: Path, log) -> dict:
               crown.faces)  # fmt: skip
     rows = np.flatnonzero(crown.occlusal)
     rough = crown.gap(np.eye(4), crown.vertices[rows])
-    few = rows[np.argsort(rough)[:400]]
-    gap = crown.gap(np.eye(4), crown.vertices[few], exact=True)
+    few = rows[np.argsort(rough)[:200]]
+    near = crowns.on_facets(crown.vertices, crown.faces, few)
+    gap = crown.gap(np.eye(4), near, exact=True)
+    closed = crown.gap(crown.guidance.pose("centric", 0.0), near, exact=True)
     spots = []
     for spot in crown.spots:
         depths = {m: crowns.depth_at(crown, crown.vertices, spot["centre"], m)
@@ -113,7 +110,8 @@ def write_crown(case: DemoCase, crown, out: Path, log) -> dict:
         first = {m: crowns.depth_at(crown, crown.vertices, spot["centre"], m, loaded=False)[0]
                  for m in ("centric", *RANGE_MM)}  # fmt: skip
         movement = spot["movement"]
-        depth, vertex, s = depths[movement]
+        _depth, vertex, _s = depths[movement]
+        depth, _vertex, s = max(depths.values())
         spots.append({
             "movement": movement,
             "centroid_mm": to_upper(crown.vertices[vertex]).round(4).tolist(),
@@ -121,7 +119,7 @@ def write_crown(case: DemoCase, crown, out: Path, log) -> dict:
             "depth_um": round(1e3 * depth, 2),
             "at_parameter_mm": round(s, 3),
             "depth_by_movement_um": {m: round(1e3 * d[0], 2) for m, d in depths.items()},
-            "depth_first_contact_um": round(1e3 * first[movement], 2),
+            "depth_first_contact_um": round(1e3 * max(first.values()), 2),
             "depth_by_movement_first_contact_um": {
                 m: round(1e3 * d, 2) for m, d in first.items()},
             "bump_height_um": round(spot["bump_height_um"], 2),
@@ -144,6 +142,7 @@ def write_crown(case: DemoCase, crown, out: Path, log) -> dict:
         }  # fmt: skip
     return {
         "recorded_gap_um": round(1e3 * float(gap.min()), 2),
+        "closed_spare_um": round(1e3 * float(closed.min() - crown.wanted(0.0)), 2),
         "g_nat_um": round(1e3 * crown.natural_mm, 2),
         "closure_light_load_deg": round(float(np.degrees(crown.guidance.closed)), 7),
         "spots": spots,
@@ -268,18 +267,21 @@ def truth_of(case: DemoCase, made: dict, noise: dict, seed: int) -> dict:
         "T_jaw_upper": np.linalg.inv(upper).tolist(),
         "right_condyle_mm": condyles[0].round(6).tolist(),
         "left_condyle_mm": condyles[1].round(6).tolist(),
-        "low_um": 120.0 if case.name == "molar-36-low" else 0.0,
+        "low_um": made["closed_spare_um"] if case.name == "molar-36-low" else 0.0,
         "nothing_to_do": case.name == "molar-16-clean",
         **made,
         "notes": [
             "Points are in the upper scan's coordinates at the recorded bite.",
-            "depth_um = wanted gap - gap of the crown as built, the largest over the movement's "
-            "path, from exact closest points on the antagonist's implicit surface; wanted is "
+            "depth_um = wanted gap - gap of the crown as built, the largest over the closure and "
+            "all movements' paths and over the crown's faces, from exact closest points on the "
+            "antagonist's implicit surface; movement is the one it is built into; wanted is "
             "g_nat_um + centric_um in closure and grows by excursion_um - centric_um over ramp_mm.",
             "The natural teeth touch without load at the recorded bite (gap 0 over worn facets). "
             "They guide every movement at a light load: 20 N of vertical force on an elastic "
             "foundation of 300 MPa/mm, which closes the jaw a little beyond first contact; "
             "depth_first_contact_um and opening_first_contact_deg are without load.",
+            "closed_spare_um: the least of gap - wanted in closure at light load; low_um of the "
+            "low crown is the same.",
             "spare_elsewhere_um: the least of gap - wanted away from the spots, by movement.",
         ],
     }  # fmt: skip

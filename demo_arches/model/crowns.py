@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.sparse import coo_matrix, diags
 
-from demo_arches.model.motion import RANGE_MM, STEP_MM, Guidance, apply
+from demo_arches.model.fields import rounding_widths
+from demo_arches.model.motion import RANGE_MM, STEP_MM, Guidance, apply, even_pieces
 from demo_arches.model.remesh import largest_piece, remesh
 from demo_arches.model.surface import Field, closest, contour, oriented, project
 from demo_arches.model.teeth import Arch, Shape, healing_abutment, prepared_stump
@@ -16,10 +17,12 @@ EXCURSION_MM = 0.050
 RAMP_MM = 0.5
 MARGIN_MM = 0.015
 BUMP_RADIUS_MM = 0.9
-CLOSED_ROOM_MM = 0.035
-OTHER_ROOM_MM = 0.020
+CLOSED_ROOM_MM = 0.025
+OTHER_ROOM_MM = 0.015
 MOST_RAISED_MM = 1.1
 SIDE_BUMP_RADIUS_MM = 1.3
+LEAST_EXCURSION_MM = 0.05
+TIGHT_MM = 0.008
 
 
 def smooth_max(a, b, k):
@@ -54,7 +57,8 @@ class CrownField:
             if clearance > 0.0:  # the field is not exactly a distance
                 close = np.flatnonzero(np.abs(d) < clearance + 0.15)
                 d[close] = closest(antagonist.gradient, p[near[close]], 7)[0]
-            f[near] = smooth_max(f[near], clearance - d, 0.03)
+            _f, own = self.outer.gradient(p[near])
+            f[near] = smooth_max(f[near], clearance - d, rounding_widths(own, -grad))
         f = smooth_max(f, self.cement - self.inner.value(p), 0.10)
         w = (p - self.origin) @ self.axis
         return smooth_max(f, self.bottom - w, 0.12)
@@ -142,7 +146,7 @@ def build_crown(arch: Arch, number: int, relief_mm, antagonist: Field, guidance:
     faces = largest_piece(faces)
     faces = oriented(solid.gradient, vertices, faces)
 
-    def size_of(p: np.ndarray, _n: np.ndarray) -> np.ndarray:
+    def size_of(p: np.ndarray, _bend: np.ndarray) -> np.ndarray:
         t = -((p - arch.origin[row]) @ arch.axes[row, 2]) / shape.length
         size = np.interp(t, [0.25, 0.5, 1.0], [0.13, 0.20, 0.27])
         inward = np.abs(solid.inner.value(p) - solid.cement) < 0.05
@@ -216,9 +220,19 @@ def add_bump(
     return crown.vertices + (height * profile)[:, None] * crown.normals
 
 
+def on_facets(vertices: np.ndarray, faces: np.ndarray, few: np.ndarray) -> np.ndarray:
+    """Return some vertices, and even samples of all faces around them, (n, 3)."""
+    around = faces[np.isin(faces, few).any(axis=1)]
+    inner = np.einsum("gk,fkd->fgd", even_pieces(4), vertices[around])
+    return np.concatenate([vertices[few], inner.reshape(-1, 3)])
+
+
 def depth_at(crown: Crown, vertices: np.ndarray, centre: np.ndarray, movement: str,
              loaded: bool = True):  # fmt: skip
-    """Return the exact most missed gap (mm) near a spot, its vertex and step, in one movement."""
+    """Return the exact most missed gap (mm) near a spot, its vertex and step, in one movement.
+
+    The place is sought among vertices; the gap is the least over the faces around it.
+    """
     rows = np.flatnonzero(np.linalg.norm(vertices - centre, axis=1) < SIDE_BUMP_RADIUS_MM)
     p = vertices[rows]
     wanted = crown.wanted if loaded else (lambda s: crown.wanted(s) - crown.natural_mm)
@@ -238,28 +252,37 @@ def depth_at(crown: Crown, vertices: np.ndarray, centre: np.ndarray, movement: s
         d = wanted(s) - crown.gap(T, p[few], exact=True)
         if d.max() > best[0]:
             best = (float(d.max()), rows[few[int(d.argmax())]], float(s))
-    return best
+            worst = rows[few[np.argsort(-d)[:8]]]
+    T = crown.guidance.pose(movement, best[2], loaded)
+    gap = crown.gap(T, on_facets(vertices, crown.faces, worst), exact=True)
+    return float(wanted(best[2]) - gap.min()), *best[1:]
+
+
+def deepest(crown: Crown, vertices: np.ndarray, centre: np.ndarray):
+    """Return the largest of `depth_at` over the closure and all movements."""
+    return max(depth_at(crown, vertices, centre, m) for m in ("centric", *RANGE_MM))
 
 
 def build_in(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, start: float, log):
-    """Raise a bump until its exact interference in a movement is `depth_mm`; note the spot."""
+    """Raise a bump until its exact interference is `depth_mm`; note the spot.
+
+    `movement` is the one that it is built into; at the start of another it may be a little deeper.
+    """
     height = start
     for _ in range(5):
         vertices = add_bump(crown, centre, height)
-        found, vertex, s = depth_at(crown, vertices, centre, movement)
+        found = deepest(crown, vertices, centre)[0]
         if abs(found - depth_mm) < 2e-5:
             break
         height += depth_mm - found
     crown.vertices = vertices
-    crown.spots.append({"movement": movement, "depth_um": 1e3 * found, "vertex": int(vertex),
-                        "at_parameter_mm": s, "bump_height_um": 1e3 * height,
-                        "radius_mm": BUMP_RADIUS_MM,
-                        "centre": np.array(centre)})  # fmt: skip
-    log(f"  spot {movement} depth {1e3 * found:.2f} um, bump {1e3 * height:.1f} um, s {s:.2f}")
+    crown.spots.append({"movement": movement, "bump_height_um": 1e3 * height,
+                        "radius_mm": BUMP_RADIUS_MM, "centre": np.array(centre)})  # fmt: skip
+    log(f"  spot {movement} depth {1e3 * found:.2f} um, bump {1e3 * height:.1f} um")
 
 
-def contact_centres(crown: Crown, n: int, apart: float = 3.0) -> list[np.ndarray]:
-    """Return the middles of the broadest centric contacts, far apart."""
+def contact_centres(crown: Crown, n: int, away: np.ndarray, apart: float = 3.0) -> list[np.ndarray]:
+    """Return the middles of the broadest centric contacts, far apart and far from a point."""
     rows = np.flatnonzero(crown.occlusal)
     d = crown.gap(np.eye(4), crown.vertices[rows]) - crown.centric_mm
     touching = np.zeros(len(crown.vertices))
@@ -272,7 +295,7 @@ def contact_centres(crown: Crown, n: int, apart: float = 3.0) -> list[np.ndarray
     out: list[np.ndarray] = []
     for k in np.argsort(-score):
         p = crown.vertices[k]
-        if score[k] > 0 and all(np.linalg.norm(p - q) > apart for q in out):
+        if score[k] > 0 and all(np.linalg.norm(p - q) > apart for q in (away, *out)):
             out.append(p)
         if len(out) == n:
             break
@@ -282,57 +305,85 @@ def contact_centres(crown: Crown, n: int, apart: float = 3.0) -> list[np.ndarray
 def room_for(crown: Crown, p: np.ndarray, movement: str):
     """Return how high points may be raised without touching elsewhere, and the movement's excess.
 
-    Elsewhere is the closure and the other movements, each kept clear by more than is wanted.
+    Elsewhere is the closure and the other movements, each kept clear by more than is wanted;
+    below zero where that is not so.
     """
     excess = crown.excess(p)
     closed = crown.gap(crown.guidance.pose("centric", 0.0), p) - crown.wanted(0.0)
     others = np.min([-w for m, (w, _) in excess.items() if m != movement], axis=0)
     room = np.minimum(closed - CLOSED_ROOM_MM, others - OTHER_ROOM_MM)
-    return np.maximum(room, 0.0), excess[movement][0]
+    return room, excess[movement][0]
 
 
-def excursion_centre(crown: Crown, movements, away: list[np.ndarray]):
-    """Return where a bump can interfere most in one movement alone: depth, centre, movement."""
+def excursion_places(crown: Crown, movements, depth_mm: float, n: int = 16):
+    """Return where a bump may interfere most in one movement alone: (centre, movement), best first.
+
+    Judged by distances at the surface as it is, of which a tenth of the height is lost.
+    """
     mean = _spread(crown.faces, len(crown.vertices))
     inner = crown.occlusal.astype(float)
     for _ in range(8):
         inner = mean @ inner
-    rows = np.flatnonzero(inner > 0.98)
-    p = crown.vertices[rows]
-    best = (-9.0, p[0], movements[0])
+    p = crown.vertices[np.flatnonzero(inner > 0.98)]
+    found = []
     for movement in movements:
         room, excess = room_for(crown, p, movement)
         score = np.minimum(room, MOST_RAISED_MM) + excess
-        for q in away:
-            score[np.linalg.norm(p - q, axis=1) < 2.4] = -9.0
-        k = int(score.argmax())
-        if score[k] > best[0]:
-            best = (float(score[k]), p[k], movement)
-    return best
+        score -= 0.1 * np.maximum(depth_mm - excess, 0.0)
+        for _ in range(n):
+            k = int(score.argmax())
+            found.append((float(score[k]), p[k], movement))
+            score[np.linalg.norm(p - p[k], axis=1) < 0.5] = -9.0
+    found.sort(key=lambda f: -f[0])
+    return [(centre, movement) for _score, centre, movement in found[:n]]
 
 
-def build_in_excursion(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, log):
-    """Raise a bump, kept clear of all else, until it interferes by `depth_mm` in one movement."""
-    start, height = crown.vertices, 0.0
+def _raised_to(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float):
+    """Return vertices raised, clear of all else, towards a depth in one movement, and that depth.
+
+    Also the height of what is raised.
+    """
+    start = crown.vertices
     near = np.flatnonzero(np.linalg.norm(start - centre, axis=1) < SIDE_BUMP_RADIUS_MM)
     room, excess = room_for(crown, start[near], movement)
     height = depth_mm - float(excess[np.argmin(np.linalg.norm(start[near] - centre, axis=1))])
-    found = vertex = s = 0.0
-    for _ in range(8):
+    room = np.maximum(room, 0.0)
+    best = (-9.0, start, 0.0)
+    for _ in range(12):
         raised = add_bump(crown, centre, height, SIDE_BUMP_RADIUS_MM)
         wanted = np.einsum("ij,ij->i", (raised - start)[near], crown.normals[near])
-        limited = np.maximum(-smooth_max(-wanted, -room, 0.04), 0.0) * (wanted > 0)
+        limited = np.maximum(-smooth_max(-wanted, -room, 0.02), 0.0) * (wanted > 0)
         vertices = start.copy()
         vertices[near] += limited[:, None] * crown.normals[near]
-        found, vertex, s = depth_at(crown, vertices, centre, movement)
-        if abs(found - depth_mm) < 1e-4:
+        found = depth_at(crown, vertices, centre, movement)[0]
+        left, _ = room_for(crown, vertices[near], movement)
+        clear = left[limited > 0.002].min(initial=0.0) > -TIGHT_MM
+        if clear and abs(found - depth_mm) < abs(best[0] - depth_mm):
+            best = (found, vertices, float(limited.max()))
+        if clear and abs(found - depth_mm) < 1e-4:
             break
+        room = np.maximum(np.where(limited > 0.002, limited + left, room), 0.0)
         height = min(height + (depth_mm - found) * 1.2, 1.6)
-    crown.vertices = vertices
-    crown.spots.append({"movement": movement, "depth_um": 1e3 * found, "vertex": int(vertex),
-                        "at_parameter_mm": s, "bump_height_um": 1e3 * float(limited.max()),
-                        "radius_mm": SIDE_BUMP_RADIUS_MM,
-                        "centre": np.array(centre)})  # fmt: skip
-    log(
-        f"  spot {movement} depth {1e3 * found:.2f} um, raised {1e3 * limited.max():.1f}, s {s:.2f}"
-    )
+    return best
+
+
+def build_in_excursion(crown: Crown, movements, depth_mm: float, log) -> np.ndarray:
+    """Raise a bump, kept clear of all else, that interferes by `depth_mm` in one movement.
+
+    Returns its middle.
+    """
+    best = (-9.0, crown.vertices, 0.0)
+    where = None
+    for centre, movement in excursion_places(crown, movements, depth_mm):
+        tried = _raised_to(crown, centre, movement, depth_mm)
+        log(f"  tried {movement}: {1e3 * tried[0]:.1f} um, raised {1e3 * tried[2]:.0f} um")
+        if abs(tried[0] - depth_mm) < abs(best[0] - depth_mm):
+            best, where = tried, (centre, movement)
+        if abs(best[0] - depth_mm) < 0.003:
+            break
+    if where is None or best[0] < LEAST_EXCURSION_MM:
+        raise RuntimeError("no place on the crown interferes in one movement alone")
+    crown.vertices = best[1]
+    crown.spots.append({"movement": where[1], "bump_height_um": 1e3 * best[2],
+                        "radius_mm": SIDE_BUMP_RADIUS_MM, "centre": where[0]})  # fmt: skip
+    return where[0]

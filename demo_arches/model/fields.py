@@ -16,6 +16,10 @@ from occlusim.kernels.jit import kernel, parallel_kernel, prange
 
 FAR = 9.0
 N_KNOTS = 7
+EDGE_RADIUS_MM = 0.4
+WIDEST_MM = 0.13
+POSE_ROUNDING_MM = 0.02
+NEAR_MM = 0.15
 KNOTS = np.array([-0.35, 0.0, 0.2, 0.45, 0.75, 1.0, 2.2])
 
 
@@ -227,60 +231,126 @@ def raw_value(px, py, pz, teeth):
 
 
 @kernel
-def arch_value(px, py, pz, teeth, other, poses, windows, wear_k):
+def arch_value(px, py, pz, teeth, other, poses, windows):
     """Return the field of an arch, worn by the other arch at every pose (n, 4, 4)."""
     value = raw_value(px, py, pz, teeth)
     if len(poses) == 0 or value > 1.0 or value < -1.5:
         return value
-    return cut_value(px, py, pz, value, other, poses, windows, wear_k)
+    return cut_value(px, py, pz, value, teeth, other, poses, windows)
 
 
 @kernel
-def cut_value(px, py, pz, value, other, poses, windows, wear_k):
-    """Return a field cut back by the other arch's teeth at every pose.
+def group_cut(px, py, pz, other, poses, start, stop, windows):
+    """Return the field that a group of poses cuts with: the outside of the other arch's teeth.
 
     The first three rows of a pose carry a point of this arch into the other one's frame; its last
     row begins with its group. Windows (w, 5) are middle, radius and group: a pose wears only in
     the windows of its group, fading out towards their rims. Group 0 wears everywhere.
     """
+    fade = 0.0
+    group = poses[start, 3, 0]
+    if group != 0.0:
+        rim = 2.0
+        for j in range(len(windows)):
+            t = windows[j]
+            if t[4] == group:
+                dx, dy, dz = px - t[0], py - t[1], pz - t[2]
+                rim = min(rim, np.sqrt(dx * dx + dy * dy + dz * dz) / t[3])
+        fade = min(1.0, max(0.0, rim - 0.7) / 0.3)
+        fade = fade * fade * (3.0 - 2.0 * fade)
     cut = -FAR
-    group, fade = 0.0, 0.0
-    for i in range(len(poses)):
+    if fade >= 1.0:
+        return cut
+    for i in range(start, stop):
         q = poses[i]
-        if q[3, 0] != group:
-            group = q[3, 0]
-            rim = 2.0
-            for j in range(len(windows)):
-                t = windows[j]
-                if t[4] == group:
-                    dx, dy, dz = px - t[0], py - t[1], pz - t[2]
-                    rim = min(rim, np.sqrt(dx * dx + dy * dy + dz * dz) / t[3])
-            fade = min(1.0, max(0.0, rim - 0.7) / 0.3)
-            fade = fade * fade * (3.0 - 2.0 * fade)
-        if fade >= 1.0:
-            continue
         ox = q[0, 0] * px + q[0, 1] * py + q[0, 2] * pz + q[0, 3]
         oy = q[1, 0] * px + q[1, 1] * py + q[1, 2] * pz + q[1, 3]
         oz = q[2, 0] * px + q[2, 1] * py + q[2, 2] * pz + q[2, 3]
-        cut = max(cut, -teeth_value(ox, oy, oz, other) - fade)
-    return smooth_max(value, cut, wear_k)
+        cut = smooth_max(cut, -teeth_value(ox, oy, oz, other), POSE_ROUNDING_MM)
+    return cut - fade
 
 
 @kernel
-def _value(x, y, z, teeth, other, poses, windows, wear_k, what):
+def _part(px, py, pz, teeth, other, poses, start, stop, windows):
+    """Return this arch's teeth (start < 0), or what a group of poses cuts with."""
+    if start < 0:
+        return teeth_value(px, py, pz, teeth)
+    return group_cut(px, py, pz, other, poses, start, stop, windows)
+
+
+@kernel
+def _part_gradient(px, py, pz, teeth, other, poses, start, stop, windows):
+    h = 1e-4
+    f = _part(px, py, pz, teeth, other, poses, start, stop, windows)
+    gx = _part(px + h, py, pz, teeth, other, poses, start, stop, windows) - f
+    gy = _part(px, py + h, pz, teeth, other, poses, start, stop, windows) - f
+    gz = _part(px, py, pz + h, teeth, other, poses, start, stop, windows) - f
+    return gx / h, gy / h, gz / h
+
+
+@kernel
+def rounding_width(ax, ay, az, bx, by, bz):
+    """Return the width at which `smooth_max` of two fields has an edge of EDGE_RADIUS_MM.
+
+    With normals at an angle of 2 t the edge's radius is width * cos t / (2 sin^2 t).
+    """
+    norm = np.sqrt((ax * ax + ay * ay + az * az) * (bx * bx + by * by + bz * bz)) + 1e-12
+    cosine = (ax * bx + ay * by + az * bz) / norm
+    half = np.sqrt(max(0.5 * (1.0 + cosine), 0.05))
+    return min(WIDEST_MM, 0.002 + EDGE_RADIUS_MM * (1.0 - cosine) / half)
+
+
+@kernel
+def cut_value(px, py, pz, value, teeth, other, poses, windows):
+    """Return a field cut back by the other arch's teeth, group by group, with rounded edges."""
+    known = False
+    gx = gy = gz = 0.0
+    s0, s1 = -1, 0  # the part that the value is, while its gradient is not known
+    i = 0
+    while i < len(poses):
+        j = i + 1
+        while j < len(poses) and poses[j, 3, 0] == poses[i, 3, 0]:
+            j += 1
+        cut = group_cut(px, py, pz, other, poses, i, j, windows)
+        if abs(value - cut) < WIDEST_MM and abs(max(value, cut)) < NEAR_MM:
+            if not known:
+                gx, gy, gz = _part_gradient(px, py, pz, teeth, other, poses, s0, s1, windows)
+                known = True
+            cx, cy, cz = _part_gradient(px, py, pz, teeth, other, poses, i, j, windows)
+            k = rounding_width(gx, gy, gz, cx, cy, cz)
+            t = min(1.0, max(0.0, 0.5 + 0.5 * (cut - value) / k))
+            gx, gy, gz = gx + t * (cx - gx), gy + t * (cy - gy), gz + t * (cz - gz)
+            value = smooth_max(value, cut, k)
+        elif cut > value:
+            value, s0, s1, known = cut, i, j, False
+        i = j
+    return value
+
+
+@kernel
+def _value(x, y, z, teeth, other, poses, windows, what):
     """Return one of the fields; what: 0 arch, 1 teeth only, 2 gum."""
     if what == 0:
-        return arch_value(x, y, z, teeth, other, poses, windows, wear_k)
+        return arch_value(x, y, z, teeth, other, poses, windows)
     if what == 1:
         f = teeth_value(x, y, z, teeth)
         if len(poses) > 0 and -1.5 < f < 1.0:
-            f = cut_value(x, y, z, f, other, poses, windows, wear_k)
+            f = cut_value(x, y, z, f, teeth, other, poses, windows)
         return f
     return gum_value(x, y, z, teeth)
 
 
 @parallel_kernel
-def evaluate(points, teeth, other, poses, windows, wear_k, what):
+def rounding_widths(a, b):
+    """Return `rounding_width` for gradients a and b (n, 3)."""
+    out = np.empty(len(a))
+    for i in prange(len(a)):
+        out[i] = rounding_width(a[i, 0], a[i, 1], a[i, 2], b[i, 0], b[i, 1], b[i, 2])
+    return out
+
+
+@parallel_kernel
+def evaluate(points, teeth, other, poses, windows, what):
     """Return values (n,) and gradients (n, 3) of a field; what: 0 arch, 1 teeth only, 2 gum."""
     n = len(points)
     value = np.empty(n)
@@ -288,21 +358,21 @@ def evaluate(points, teeth, other, poses, windows, wear_k, what):
     h = 1e-5
     for i in prange(n):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        f0 = _value(x, y, z, teeth, other, poses, windows, wear_k, what)
+        f0 = _value(x, y, z, teeth, other, poses, windows, what)
         value[i] = f0
-        gradient[i, 0] = (_value(x + h, y, z, teeth, other, poses, windows, wear_k, what) - f0) / h
-        gradient[i, 1] = (_value(x, y + h, z, teeth, other, poses, windows, wear_k, what) - f0) / h
-        gradient[i, 2] = (_value(x, y, z + h, teeth, other, poses, windows, wear_k, what) - f0) / h
+        gradient[i, 0] = (_value(x + h, y, z, teeth, other, poses, windows, what) - f0) / h
+        gradient[i, 1] = (_value(x, y + h, z, teeth, other, poses, windows, what) - f0) / h
+        gradient[i, 2] = (_value(x, y, z + h, teeth, other, poses, windows, what) - f0) / h
     return value, gradient
 
 
 @parallel_kernel
-def values(points, teeth, other, poses, windows, wear_k, what):
+def values(points, teeth, other, poses, windows, what):
     """Return values (n,) of a field alone."""
     n = len(points)
     value = np.empty(n)
     for i in prange(n):
         value[i] = _value(
-            points[i, 0], points[i, 1], points[i, 2], teeth, other, poses, windows, wear_k, what
+            points[i, 0], points[i, 1], points[i, 2], teeth, other, poses, windows, what
         )
     return value

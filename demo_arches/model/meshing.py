@@ -5,13 +5,19 @@ from __future__ import annotations
 import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
+from demo_arches.model.motion import apply, touching_poses
 from demo_arches.model.remesh import edges_of
-from demo_arches.model.surface import Field, mesh_of
+from demo_arches.model.surface import BITE_WEAR, Field, mesh_of
 from demo_arches.model.teeth import Arch
 
-OCCLUSAL_MM = 0.170
-CONTACT_MM = 0.075
+OCCLUSAL_MM = 0.200
+CONTACT_MM = 0.110
+NEAR_MM = 0.15
+CHORD_MM = 0.65e-3
+FINEST_MM = 0.03
+FARTHEST_MM = 4.0
 BOUNDS = {"upper": ((-38, 32, -44), (38, 97, -18)), "lower": ((-38, 32, -53), (38, 97, -28))}
 
 
@@ -49,23 +55,65 @@ def nearest_tooth(arch: Arch, p: np.ndarray) -> np.ndarray:
     return np.array(arch.numbers)[far.argmin(axis=0)]
 
 
-def arch_sizes(arch: Arch, opponent: Field, fine: float = 1.0):
-    """Return the function that gives wanted edge lengths (n,) at points and normals."""
+class Nearness:
+    """How near places on one arch come to the other arch in any movement."""
 
-    def size_of(p: np.ndarray, _n: np.ndarray) -> np.ndarray:
+    def __init__(self, opponent: Field, poses: list[np.ndarray]) -> None:
+        """`poses` carry this arch into the frame of the opponent's field."""
+        self.opponent, self.poses = opponent, poses
+        self.tree, self.found = None, np.zeros(0)
+
+    def __call__(self, p: np.ndarray) -> np.ndarray:
+        """Return the least gaps (n,), mm; interpolated after the first call."""
+        if self.tree is None:
+            self.tree, self.found = cKDTree(p), self._least(p)
+            return self.found
+        far, row = self.tree.query(p, 3)
+        weight = 1.0 / np.maximum(far, 1e-6)
+        return np.sum(weight * self.found[row], axis=1) / weight.sum(axis=1)
+
+    def _least(self, p: np.ndarray) -> np.ndarray:
+        least = self.opponent.value(p)
+        rows = np.flatnonzero(least < FARTHEST_MM)
+        for T in self.poses:
+            least[rows] = np.minimum(least[rows], self.opponent.value(apply(T, p[rows])))
+        return least
+
+
+def nearness(upper: Arch, lower: Arch, wear) -> dict[str, Nearness]:
+    """Return both jaws' nearness to the other in the movements of the natural arches."""
+    poses = touching_poses(lower, upper, wear)
+    back = [np.linalg.inv(T) for T in poses]
+    return {"lower": Nearness(Field(upper, what="teeth"), poses),
+            "upper": Nearness(Field(lower, upper, BITE_WEAR, what="teeth"), back)}  # fmt: skip
+
+
+def arch_sizes(arch: Arch, near: Nearness):
+    """Return the function that gives wanted edge lengths (n,) at points and their curvatures.
+
+    Where the arches come near in a movement, edges are so short that a face leaves the surface by
+    no more than CHORD_MM: a face of edge e spans a sphere of curvature c at a height of c e^2 / 6.
+    """
+
+    def size_of(p: np.ndarray, bend: np.ndarray) -> np.ndarray:
         t = nearest_crown(arch, p)
         size = np.interp(t, [0.0, 0.28, 0.55, 0.95, 1.25, 1.6],
                          [OCCLUSAL_MM, OCCLUSAL_MM * 1.05, 0.28, 0.40, 0.58, 0.85])  # fmt: skip
-        gap = opponent.value(p)
-        return fine * np.minimum(size, CONTACT_MM + 0.12 * np.maximum(gap - 0.08, 0.0))
+        gap = near(p)
+        size = np.minimum(size, CONTACT_MM + 0.16 * np.maximum(gap - NEAR_MM, 0.0))
+        rows = np.flatnonzero(gap < NEAR_MM + 0.5)
+        chord = CHORD_MM + 0.04 * np.maximum(gap[rows] - NEAR_MM, 0.0)
+        fine = np.sqrt(6.0 * chord / np.maximum(bend[rows], 1e-3))
+        size[rows] = np.minimum(size[rows], np.maximum(fine, FINEST_MM))
+        return size
 
     return size_of
 
 
-def arch_mesh(arch: Arch, field: Field, opponent: Field, phase: float = 0.0, fine: float = 1.0):
+def arch_mesh(arch: Arch, field: Field, near: Nearness, phase: float = 0.0):
     """Return vertices (V, 3) and faces of an arch's scan in the building frame, noise-free."""
     return mesh_of(field, BOUNDS[arch.jaw], 0.3, arch_rim(arch.jaw),
-                   arch_sizes(arch, opponent, fine), rounds=5, phase=phase)  # fmt: skip
+                   arch_sizes(arch, near), rounds=5, phase=phase)  # fmt: skip
 
 
 def quality(vertices: np.ndarray, faces: np.ndarray) -> dict[str, float]:
@@ -98,7 +146,7 @@ def bite_mesh(side: str, upper: Arch, lower: Arch, fu: Field, fl: Field, tu: Fie
         low, high = (-42.0, -22.0) if arch.jaw == "upper" else (-50.0, -31.0)
         x = sorted((sign * 6.0, sign * 38.0))
         sheets.append(mesh_of(field, ((x[0], 36, low), (x[1], 86, high)), 0.33, keep,
-                              lambda p, _n: np.full(len(p), 0.265), 5, phase=0.37))  # fmt: skip
+                              lambda p, _bend: np.full(len(p), 0.265), 5, phase=0.37))  # fmt: skip
     (v1, f1), (v2, f2) = sheets
     return np.concatenate([v1, v2]), np.concatenate([f1, f2 + len(v1)])
 

@@ -11,7 +11,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from demo_arches.model.fit import tooth_samples
-from demo_arches.model.surface import BITE_WEAR, CLOSED, Field, project
+from demo_arches.model.surface import BITE_WEAR, CLOSED, Field, closest, project
 
 HALF_WIDTH_MM = 52.5
 INCLINATION = np.deg2rad(33.0)
@@ -19,9 +19,11 @@ BENNETT = np.deg2rad(7.5)
 RANGE_MM = {"protrusion": 2.5, "laterotrusion_right": 3.0, "laterotrusion_left": 3.0}
 STEP_MM = 0.1
 LIGHT_N = 20.0
-WEAR_DEPTH_MM = 0.09
+WEAR_DEPTH_MM = {"canine": 0.09, "incisor": 0.05}
 STIFFNESS_MPA_PER_MM = 300.0
-N_SPLIT = 4
+N_SPLIT = 2
+DEEP_MM = 0.02
+TOUCHED_MM = 0.005
 
 
 def _rotation(axis: np.ndarray, angle: float) -> np.ndarray:
@@ -72,6 +74,7 @@ def guided_wear(lower_arch, upper_arch, log=None) -> tuple[np.ndarray, np.ndarra
     poses, windows = [CLOSED[0]], []
     for group, (movement, teeth) in enumerate(groups.items(), start=1):
         parts = []
+        deepest = WEAR_DEPTH_MM["incisor" if movement == "protrusion" else "canine"]
         for number in teeth:
             i = lower_arch.index(number)
             found, _ = tooth_samples(lower_arch, i, 0.15)
@@ -84,9 +87,8 @@ def guided_wear(lower_arch, upper_arch, log=None) -> tuple[np.ndarray, np.ndarra
         points = np.concatenate(parts)
         opening = 0.0
         for s in np.arange(0.2, RANGE_MM[movement] + 1e-9, 0.2):
-            for _ in range(12):
-                opening -= upper.value(apply(pose(movement, s, opening), points)).min() / 80.0
-            depth = WEAR_DEPTH_MM * np.clip((s - 0.2) / 0.4, 0.0, 1.0)
+            opening = _touching(upper, points, movement, s, opening)
+            depth = deepest * np.clip((s - 0.2) / 0.4, 0.0, 1.0)
             T = pose(movement, s, opening - depth / 80.0)
             T[3] = group
             poses.append(T)
@@ -95,12 +97,36 @@ def guided_wear(lower_arch, upper_arch, log=None) -> tuple[np.ndarray, np.ndarra
     return np.array(poses), np.array(windows)
 
 
+def _touching(upper: Field, points: np.ndarray, movement: str, s: float, opening: float) -> float:
+    """Return the opening at which points of lower teeth just touch, from a guess."""
+    for _ in range(12):
+        opening -= upper.value(apply(pose(movement, s, opening), points)).min() / 80.0
+    return opening
+
+
+def touching_poses(lower_arch, upper_arch, wear, step: float = 0.3) -> list[np.ndarray]:
+    """Return poses along all movements, natural teeth touching to about 0.02 mm."""
+    lower, upper = (
+        Field(lower_arch, upper_arch, wear, what="teeth"),
+        Field(upper_arch, what="teeth"),
+    )
+    points = np.concatenate([project(lower.gradient, tooth_samples(lower_arch, i, 0.2)[0], 3)[0]
+                             for i in range(len(lower_arch.numbers))])  # fmt: skip
+    poses = [np.eye(4)]
+    for movement, reach in RANGE_MM.items():
+        opening = 0.0
+        for s in np.arange(step, reach + 1e-9, step):
+            opening = _touching(upper, points, movement, s, opening)
+            poses.append(pose(movement, s, opening))
+    return poses
+
+
 class Guidance:
     """The opening at each step that the natural teeth allow, for one pair of arches.
 
     Two openings are kept: at first contact, and where the teeth carry a light load on an elastic
     foundation (pressure = stiffness times overlap), which is what a case's datum is about. The
-    lower teeth are their mesh, each face near contact split into 16; the upper teeth are implicit.
+    lower teeth are their mesh, each face near contact split into 4; the upper teeth are implicit.
     """
 
     def __init__(self, lower_mesh, tooth, lower: Field, upper: Field, log=None) -> None:
@@ -115,7 +141,7 @@ class Guidance:
         is_near = np.zeros(len(vertices), dtype=bool)
         is_near[near] = True
         self.faces = faces[is_near[faces].all(axis=1)]
-        self.split = _split(N_SPLIT)
+        self.split = even_pieces(N_SPLIT)
         self.first, self.loaded, self.touching = {}, {}, {}
         for movement, reach in {"centric": 0.0, **RANGE_MM}.items():
             s = np.arange(0, reach + 1e-9, STEP_MM)
@@ -166,14 +192,20 @@ class Guidance:
 
     def _overlap(self, T: np.ndarray, close: np.ndarray):
         """Return depth (mm), area (mm2) and face of every piece of face that overlaps at a pose."""
-        corners = apply(T, self.vertices[self.faces[close]].reshape(-1, 3)).reshape(-1, 3, 3)
+        used, local = np.unique(self.faces[close], return_inverse=True)
+        moved = apply(T, self.vertices[used])
+        local = local.reshape(-1, 3)
+        touched = (self.upper.value(moved) < TOUCHED_MM)[local].any(axis=1)
+        close, corners = close[touched], moved[local[touched]]
         area = 0.5 * np.linalg.norm(
             np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
         )
         p = np.einsum("gk,fkd->fgd", self.split, corners).reshape(-1, 3)
         inside = np.flatnonzero(self.upper.value(p) < 0.0)
-        foot, _ = project(self.upper.gradient, p[inside], 4)
+        foot, _ = project(self.upper.gradient, p[inside], 2)
         depth = np.linalg.norm(foot - p[inside], axis=1)
+        deep = np.flatnonzero(depth > DEEP_MM)  # else the foot is the closest point to 1e-6 mm
+        depth[deep] = -closest(self.upper.gradient, p[inside[deep]], 8)[0]
         face = inside // len(self.split)
         return depth, area[face] / len(self.split), close[face]
 
@@ -232,13 +264,13 @@ class Guidance:
             normal /= np.linalg.norm(normal, axis=1, keepdims=True)
             return float(np.sum(depth * area * (normal @ T[2, :3])))
 
-        high, low = 0.0, min(1.5 * guess, -2e-5)
+        high, low = 0.0, min(1.15 * guess, -2e-5)
         while carried(low) < wanted:
-            high, low = low, 2.0 * low
-        return float(brentq(lambda x: carried(x) - wanted, low, high, xtol=2e-8))
+            high, low = low, 1.3 * low
+        return float(brentq(lambda x: carried(x) - wanted, low, high, xtol=1e-7))
 
 
-def _split(n: int) -> np.ndarray:
+def even_pieces(n: int) -> np.ndarray:
     """Return the middles (n * n, 3) of the even pieces of a triangle, barycentric."""
     up = [(i + 1 / 3, j + 1 / 3) for i in range(n) for j in range(n - i)]
     down = [(i + 2 / 3, j + 2 / 3) for i in range(n - 1) for j in range(n - 1 - i)]

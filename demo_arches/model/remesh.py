@@ -15,6 +15,8 @@ from scipy.sparse.csgraph import connected_components
 
 from occlusim.kernels.jit import kernel
 
+GRADING = 0.35
+
 
 def edges_of(faces: np.ndarray):
     """Return edges (E, 2), their faces (E, 2; -1 none) and opposite vertices (E, 2)."""
@@ -295,6 +297,29 @@ def smooth(vertices, faces, size, normals, boundary):
     return vertices + move
 
 
+def bending(vertices, faces, normals):
+    """Return the largest curvature (n,), 1/mm, along the edges at every vertex."""
+    edge, _face, _opp = edges_of(faces)
+    a, b = edge.T
+    turn = np.linalg.norm(normals[a] - normals[b], axis=1)
+    bend = turn / np.maximum(np.linalg.norm(vertices[a] - vertices[b], axis=1), 1e-6)
+    most = np.zeros(len(vertices))
+    np.maximum.at(most, a, bend)
+    np.maximum.at(most, b, bend)
+    return most
+
+
+def graded(vertices, faces, size):
+    """Return wanted edge lengths that grow by no more than GRADING of the way along an edge."""
+    edge, _face, _opp = edges_of(faces)
+    grow = GRADING * np.linalg.norm(vertices[edge[:, 0]] - vertices[edge[:, 1]], axis=1)
+    out = size.copy()
+    for _ in range(4):
+        for a, b in ((0, 1), (1, 0)):
+            np.minimum.at(out, edge[:, a], out[edge[:, b]] + grow)
+    return out
+
+
 def boundary_vertices(faces: np.ndarray, n: int) -> np.ndarray:
     """Return a mask (n,) of the vertices on open edges."""
     edge, face, _ = edges_of(faces)
@@ -317,11 +342,12 @@ def remesh(vertices, faces, project: Callable, size_of: Callable, rounds: int = 
     """Return vertices and faces of even triangles.
 
     project : points (n, 3) -> points on the surface and unit normals, (n, 3) each.
-    size_of : points (n, 3), normals -> wanted edge lengths (n,), mm.
+    size_of : points (n, 3), curvatures (n,) -> wanted edge lengths (n,), mm.
     """
     vertices, normals = project(vertices, 2)
     for r in range(rounds):
-        size = size_of(vertices, normals)
+        size = size_of(vertices, bending(vertices, faces, normals))
+        size = graded(vertices, faces, size)
         for _ in range(3 if r < 3 else 1):
             vertices, faces, size, _n = split_long(vertices, faces, size)
         for _ in range(5):
@@ -333,7 +359,6 @@ def remesh(vertices, faces, project: Callable, size_of: Callable, rounds: int = 
             if n < 50:
                 break
         vertices, normals = project(vertices, 1)
-        size = size_of(vertices, normals)
         for _ in range(3):
             edge = boundary_vertices(faces, len(vertices))
             vertices = smooth(vertices, faces, size, normals, edge)

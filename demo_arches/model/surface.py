@@ -16,7 +16,6 @@ CLOSED = np.eye(4)[None].copy()
 CLOSED[0, 3] = 0.0  # group 0: the recorded bite wears everywhere
 NO_WINDOWS = np.zeros((0, 5))
 BITE_WEAR = (CLOSED, NO_WINDOWS)
-WEAR_ROUNDING_MM = 0.03
 
 
 class Field:
@@ -32,16 +31,12 @@ class Field:
     def value(self, points: np.ndarray) -> np.ndarray:
         """Return the field at points (n, 3)."""
         points = np.ascontiguousarray(points, dtype=np.float64)
-        return fields.values(
-            points, self.teeth, self.other, self.poses, self.windows, WEAR_ROUNDING_MM, self.what
-        )
+        return fields.values(points, self.teeth, self.other, self.poses, self.windows, self.what)
 
     def gradient(self, points: np.ndarray):
         """Return the field (n,) and its gradient (n, 3)."""
         points = np.ascontiguousarray(points, dtype=np.float64)
-        return fields.evaluate(
-            points, self.teeth, self.other, self.poses, self.windows, WEAR_ROUNDING_MM, self.what
-        )
+        return fields.evaluate(points, self.teeth, self.other, self.poses, self.windows, self.what)
 
     def project(self, points: np.ndarray, steps: int):
         """Return points moved onto the surface by Newton steps, and unit normals."""

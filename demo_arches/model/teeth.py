@@ -2,8 +2,9 @@
 
 Sizes (crown length, mesiodistal, mesiodistal at the neck, buccolingual) are the handbook's
 (Ash & Nelson, Wheeler's Dental Anatomy, table of specifications for carving; from memory). The
-occlusal sphere has the four-inch radius of Monson (1920; from memory). Frame: origin midway
-between the condyles, +x the patient's right, +y anterior, +z superior.
+settled lower cusps lie near the four-inch sphere of Monson (1920; from memory), for which the
+teeth start on a wider one. Frame: origin midway between the condyles, +x the patient's right, +y
+anterior, +z superior.
 """
 
 from __future__ import annotations
@@ -16,11 +17,13 @@ from scipy.optimize import brentq
 
 from demo_arches.model.fields import KNOTS
 
-SPHERE_RADIUS_MM = 101.6
+SPHERE_RADIUS_MM = 112.0
 INCISAL_Y_MM = 83.75
 OCCLUSAL_Z_MM = -34.3
 SPHERE_Y_MM = 54.0
 OVERBITE_MM = 3.1
+ARCH_HALF_WIDTH_MM = 24.6
+ARCH_LENGTH_MM = 56.0
 # crown length, mesiodistal, mesiodistal at the neck, buccolingual
 SIZES = {
     "upper": {
@@ -102,7 +105,7 @@ def _posterior(jaw: str, number: int) -> Shape:  # noqa: PLR0915
         ]
         ridge_h = -1.3
     elif number == 5 and not upper:
-        lobes = [cusp(0.0, 1.85, 0, 0.50), cusp(1.2, -2.0, -0.9, 0.5), cusp(-1.5, -1.9, -1.25, 0.5)]
+        lobes = [cusp(1.0, 1.85, 0, 0.50), cusp(1.2, -2.0, -0.9, 0.5), cusp(-1.5, -1.9, -1.25, 0.5)]
         cusps = {"B": 0, "ML": 1, "DL": 2}
         grooves = [
             [-1.9, -0.1, 0, -0.35, 0.28, 0.34],
@@ -188,6 +191,8 @@ def _posterior(jaw: str, number: int) -> Shape:  # noqa: PLR0915
         dents = [[0.15, 0.1, 0.75, 0.5, 0.32, 1.0], [0.05, 0.05, 0.7, 0.32, 0.26, -1.0]]
         ridge_h = -0.95
     drop = 0.12 if number > 4 else 0.0
+    if upper and number == 4:
+        drop = -0.1  # its distal ridge meets the buccal cusp of the lower second premolar
     lobes.append(ridge(e - 1.05, 1.35, ridge_h, e - 1.05, -1.35, ridge_h, 0.62))
     lobes.append(ridge(-e + 1.05, 1.25, ridge_h - drop, -e + 1.05, -1.3, ridge_h - drop, 0.62))
     if not upper and number == 4:  # the transverse ridge and the lower mesiolingual corner
@@ -294,7 +299,7 @@ class ArchCurve:
     """The line through the middles of the crowns: a superellipse by its length in mm."""
 
     def __init__(self, inset_mm: float) -> None:
-        a, b, e = 25.6, 49.5, 2.14
+        a, b, e = ARCH_HALF_WIDTH_MM, ARCH_LENGTH_MM, 2.14
         phi = np.linspace(0, 0.5 * np.pi * 0.97, 4000)
         x = a * np.sin(phi) ** (2 / e)
         y = INCISAL_Y_MM + 1.3 - b * (1 - np.cos(phi) ** (2 / e))

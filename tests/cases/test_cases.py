@@ -15,10 +15,7 @@ from occlusim.files.mesh_files import read_mesh
 from occlusim.files.results_file import validate_results
 
 CASES = ("molar-46", "premolar-24", "molar-36-low", "molar-16-clean")
-# The scans' facets bridge creases of the worn surfaces by up to 9 um (see test_demo_arches): where
-# the crown lies in such a crease its least gap is off by that, a smooth spot's depth by 4 um.
-CREASE_UM = 9.5
-CLEAN = TruthLimits(depth_um=4.0, place_mm=0.3, gap_um=CREASE_UM)
+CLEAN = TruthLimits(depth_um=2.0, place_mm=0.3, gap_um=2.0)
 NOISY = TruthLimits(depth_um=40.0, place_mm=0.5, gap_um=40.0, extra_um=20.0)
 
 pytestmark = pytest.mark.slow
@@ -94,7 +91,7 @@ def test_with_noise_nothing_is_found_on_the_clean_crown(shipped_cases):
 def test_the_low_crown_wants_its_contact(clean_cases):
     _, results, _ = clean_cases("molar-36-low")
     low = truth_of("molar-36-low")["low_um"]
-    assert_allclose(results["crown"]["missing_contact_um"], low, rtol=0, atol=CREASE_UM)
+    assert_allclose(results["crown"]["missing_contact_um"], low, rtol=0, atol=CLEAN.gap_um)
     assert results["verdict"]["high"] is False
 
 
