@@ -13,7 +13,7 @@ from pathlib import Path
 
 from demo_arches.model import cases, crowns, meshing
 from demo_arches.model.fit import settle
-from demo_arches.model.motion import Guidance, guided_wear
+from demo_arches.model.motion import Guidance, guided_wear, touching_poses
 from demo_arches.model.surface import Field
 from demo_arches.model.teeth import Arch, build_arch, healing_abutment, prepared_stump
 from demo_arches.noise import scan_noise, write_ply
@@ -54,9 +54,10 @@ def fields_of(pair: str, upper: Arch, lower: Arch, wear):
             Field(w, upper, wear, what="teeth"))  # fmt: skip
 
 
-def build_pair(pair: str, upper: Arch, lower: Arch, wear, near, out: Path):
+def build_pair(pair: str, upper: Arch, lower: Arch, wear, poses, out: Path):
     """Write a pair's arches, bites and crowns; return each file's noise and each crown's facts."""
     u, w, fu, fl, tu, tl = fields_of(pair, upper, lower, wear)
+    near = meshing.nearness(upper, lower, poses)
     noise, made = {}, {}
     jobs = [(f"lower_{pair}.ply", cases.T_FILE_JAW["lower"], ARCH_SIGMA_UM,
              lambda: meshing.arch_mesh(w, fl, near["lower"], 0.4)),
@@ -80,9 +81,10 @@ def build_pair(pair: str, upper: Arch, lower: Arch, wear, near, out: Path):
             continue
         log(f"crown {case.name}")
         arch, antagonist = (lower, tu) if case.tooth // 10 >= 3 else (upper, tl)
-        implant = case.support == "implant"
-        crown = crowns.build_crown(arch, case.tooth, case.relief_mm, antagonist, guidance,
-                                   case.centric_um * 1e-3, implant, log)  # fmt: skip
+        crown = crowns.build_crown(
+            arch, case.tooth, case.relief_mm, antagonist, guidance, case.centric_um * 1e-3,
+            case.support == "implant", log, case.margin_mm,
+        )  # fmt: skip
         case.build_in(crown, log)
         made[case.name] = cases.write_crown(case, crown, out, log)
     return noise, made
@@ -94,10 +96,10 @@ def main(out: Path = FOLDER) -> None:
     upper, lower, wear = natural_arches()
     table = json.dumps(cases.teeth_table(upper, lower), indent=1)
     (out / "teeth.json").write_text(table + "\n")
-    near = meshing.nearness(upper, lower, wear)
+    poses = touching_poses(lower, upper, wear)
     made, noise = {}, {}
     for pair in PAIRS:
-        files, facts = build_pair(pair, upper, lower, wear, near, out)
+        files, facts = build_pair(pair, upper, lower, wear, poses, out)
         noise, made = noise | files, made | facts
     for case in cases.CASES:
         cases.write_case(case, upper, lower, out)

@@ -131,8 +131,9 @@ class Crown:
 
 
 def build_crown(arch: Arch, number: int, relief_mm, antagonist: Field, guidance: Guidance,
-                centric_mm: float, implant: bool, log=None) -> Crown:  # fmt: skip
-    """Return a crown that fulfils what is wanted of it, before anything is built in."""
+                centric_mm: float, implant: bool, log=None,
+                margin_mm: float = MARGIN_MM) -> Crown:  # fmt: skip
+    """Return a crown that clears every movement by a margin, before anything is built in."""
     row = arch.index(number)
     shape = arch.shapes[row]
     inner = _abutment(shape) if implant else prepared_stump(shape)
@@ -160,7 +161,7 @@ def build_crown(arch: Arch, number: int, relief_mm, antagonist: Field, guidance:
     natural = guidance.natural_gap(_neighbours(number))
     crown = Crown(arch.jaw, vertices, faces, normals, antagonist, guidance, centric_mm, natural,
                   (t < 0.5) & outside)  # fmt: skip
-    _clear(crown, log)
+    _clear(crown, margin_mm, log)
     return crown
 
 
@@ -190,13 +191,13 @@ def _spread(faces: np.ndarray, n: int):
     return diags(1.0 / np.asarray(a.sum(axis=1)).ravel()) @ a
 
 
-def _clear(crown: Crown, log=None) -> None:
+def _clear(crown: Crown, margin_mm: float, log=None) -> None:
     """Lower the crown smoothly wherever a movement comes closer than wanted plus a margin."""
     mean = _spread(crown.faces, len(crown.vertices))
     rows = np.flatnonzero(crown.occlusal)
     for turn in range(4):
         over = np.full(len(crown.vertices), -9.0)
-        for worst, _ in crown.excess(crown.vertices[rows], MARGIN_MM).values():
+        for worst, _ in crown.excess(crown.vertices[rows], margin_mm).values():
             over[rows] = np.maximum(over[rows], worst)
         cut = np.maximum(over, 0.0)
         if log is not None:

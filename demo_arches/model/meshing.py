@@ -7,7 +7,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from demo_arches.model.motion import apply, touching_poses
+from demo_arches.model.motion import apply
 from demo_arches.model.remesh import edges_of
 from demo_arches.model.surface import BITE_WEAR, Field, mesh_of
 from demo_arches.model.teeth import Arch
@@ -80,9 +80,12 @@ class Nearness:
         return least
 
 
-def nearness(upper: Arch, lower: Arch, wear) -> dict[str, Nearness]:
-    """Return both jaws' nearness to the other in the movements of the natural arches."""
-    poses = touching_poses(lower, upper, wear)
+def nearness(upper: Arch, lower: Arch, poses: list[np.ndarray]) -> dict[str, Nearness]:
+    """Return both jaws' nearness to the other at poses of the natural arches.
+
+    For one pair of arches: it remembers the first places that it is asked for, and on another
+    pair's abutments and stumps those lie elsewhere.
+    """
     back = [np.linalg.inv(T) for T in poses]
     return {"lower": Nearness(Field(upper, what="teeth"), poses),
             "upper": Nearness(Field(lower, upper, BITE_WEAR, what="teeth"), back)}  # fmt: skip

@@ -17,9 +17,9 @@ from demo_arches.model.surface import Field, contour, oriented
 from demo_arches.model.teeth import SIZES, build_arch, shape_of
 from demo_arches.noise import CASES, FOLDER, clean_twin, noisy_twin, read_ply, scan_noise, scans_of
 
-CREASE_UM = 9.0
-"""What the mesh of a worn facet may differ from its surface: edges of 0.075 to 0.1 mm bridge the
-creases between facets by e / 2 tan(half the crease's angle), 9 um at 0.1 mm and 20 degrees."""
+FACES_UM = 2.0
+"""What the least gap of the crown's vertices to a scan may differ from the truth's, which is over
+the crown's faces and the implicit surface: both meshes' faces leave it by up to 0.65 um."""
 
 ARCHES = ("upper_a.ply", "lower_a.ply", "upper_b.ply", "lower_b.ply")
 
@@ -183,7 +183,7 @@ def test_the_recorded_gap_of_the_truth_is_that_of_the_files(name, tmp_path):
     p = np.ascontiguousarray(crown @ T[:3, :3].T + T[:3, 3])
     d = igl.signed_distance(p, v, f.astype(np.int64),
                             sign_type=igl.SIGNED_DISTANCE_TYPE_PSEUDONORMAL)[0]  # fmt: skip
-    assert_allclose(1e3 * d.min(), t["recorded_gap_um"], rtol=0, atol=CREASE_UM)
+    assert_allclose(1e3 * d.min(), t["recorded_gap_um"], rtol=0, atol=FACES_UM)
 
 
 def test_the_cases_hold_what_they_are_named_for():
@@ -199,7 +199,8 @@ def test_the_cases_hold_what_they_are_named_for():
     assert len(one) == 1
     assert one[0]["movement"] != "centric"
     assert abs(truth("premolar-24")["recorded_gap_um"]) < 1.0
-    assert_allclose(truth("molar-36-low")["recorded_gap_um"], 120.0, rtol=0, atol=1.0)
+    # Lowered by 120 um at its vertices; the truth is the least over its faces.
+    assert_allclose(truth("molar-36-low")["recorded_gap_um"], 120.0, rtol=0, atol=2.0)
     assert truth("molar-16-clean")["spots"] == []
     assert 5.0 < truth("molar-16-clean")["recorded_gap_um"] < 15.0
     for name in CASES:
@@ -221,11 +222,14 @@ def test_anatomy_lies_within_published_ranges(pair):
     assert 1.95 <= r["overbite_mm"] <= 3.0
     assert 1.95 <= r["overjet_mm"] <= 3.2
     assert 139.2 - 13.9 < r["first_molar_cusp_to_cusp_deg"] < 139.2 + 13.9
-    skip = {"a": (24, 46, 16), "b": (16, 36, 46, 26)}[pair]  # prepared, or opposite such a tooth
+    skip = {"a": (24, 34, 46, 16), "b": (16, 36, 46, 26)}[
+        pair
+    ]  # prepared, or opposite such a tooth
     counts = {n: len(a) for n, a in r["contacts"].items() if n not in skip}
     assert np.median([c for n, c in counts.items() if n % 10 in (4, 5)]) >= 2
     assert np.median([c for n, c in counts.items() if n % 10 in (6, 7)]) >= 3
-    assert min(c for n, c in counts.items() if n % 10 >= 4) >= 1
+    assert min(c for n, c in counts.items() if n % 10 >= 4) >= 2
+    assert 100.0 <= r["sphere_radius_mm"] <= 112.0
 
 
 def test_faces_point_out_of_the_teeth():

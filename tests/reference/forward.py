@@ -13,15 +13,17 @@ from pathlib import Path
 import igl
 import numpy as np
 
+from occlusim.contact.field import GapField
 from occlusim.files.case_file import read_case
 from occlusim.files.mesh_files import read_mesh
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.motion.closure import close_to_load
-from occlusim.pipeline.check import Clock
+from occlusim.pipeline.check import Clock, place
 from occlusim.pipeline.crown_stage import wanted_functions
 from occlusim.pipeline.inputs import Inputs, load_inputs
 from occlusim.pipeline.jaw_stage import JawStage, run_jaw_stage
-from occlusim.pipeline.placing import Placed, mask_crown_place, mount, place_teeth, register
+from occlusim.pipeline.placing import Placed
+from occlusim.pipeline.units import BAND
 
 
 @dataclass(frozen=True)
@@ -36,13 +38,10 @@ class Stage:
 def jaw_of(case_path: Path) -> Stage:
     """Return a case run up to the jaw's paths."""
     inputs = load_inputs(read_case(case_path))
-    T_upper_lower, registration = register(inputs)
-    orientation, frame = mount(inputs, T_upper_lower)
-    upper, lower, _ = place_teeth(inputs, orientation, T_upper_lower)
-    own = upper if inputs.crown_spec.is_upper else lower
-    masked = mask_crown_place(inputs, own)
-    placed = Placed(T_upper_lower, registration, None, orientation, frame, upper, lower, masked)
-    return Stage(inputs, placed, run_jaw_stage(inputs, placed, Clock(lambda _: None)))
+    clock = Clock(lambda _: None)
+    placed, _ = place(inputs, clock)
+    field = GapField.build(inputs.opposing_arch, BAND)
+    return Stage(inputs, placed, run_jaw_stage(inputs, placed, lambda: field, clock))
 
 
 def forward_poses(stage: Stage, movement: str, finer: int = 4):
