@@ -27,7 +27,7 @@ from occlusim.report.figures import (
 )
 from occlusim.report.gap_figure import gap_figure
 from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
-from occlusim.report.numbers import joined, plain
+from occlusim.report.numbers import joined, numbered_spots, plain
 from occlusim.report.summary import answer
 from occlusim.report.words import CAUTIONS, WORDS
 
@@ -164,7 +164,8 @@ def _scene(
     if not fields:
         return None, notes
     spots = (results.get("crown") or {}).get("spots") or []
-    figure = crown_figure(drawn, spots, orientation, is_lower=is_lower, field=fields[0])
+    numbered = numbered_spots(results)
+    figure = crown_figure(drawn, numbered, orientation, is_lower=is_lower, field=fields[0])
     to_eye, up = view(orientation, is_lower=is_lower)
     return {
         "figure": json.loads(str(to_json_plotly(figure))),

@@ -24,6 +24,12 @@ DECIMALS = {
 UNITS = {"um": "µm", "mm2": "mm²", "mm3": "mm³", "deg": "°"}
 
 
+def numbered_spots(results: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Return the spots whose numbers stand in the pictures: minor ones are in the tables only."""
+    spots = (results.get("crown") or {}).get("spots") or []
+    return [spot for spot in spots if not spot.get("minor")]
+
+
 def plain(value: Any) -> Any:
     """Return results as JSON would hold them: numpy numbers plain, NaN and infinity as None."""
     if isinstance(value, Mapping):

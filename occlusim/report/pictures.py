@@ -24,7 +24,7 @@ from occlusim.errors import OutputError
 from occlusim.geometry.mesh import PaintedMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.report.meshes import Orientation, ReportMeshes, in_upper_frame
-from occlusim.report.numbers import plain
+from occlusim.report.numbers import numbered_spots, plain
 from occlusim.report.words import WORDS
 
 TIME_LIMIT_S = 180.0
@@ -105,7 +105,7 @@ def _hand_over(
         ],
         "spots": [
             {"id": str(spot.get("id")), "centroid_mm": spot["centroid_mm"]}
-            for spot in (results.get("crown") or {}).get("spots") or []
+            for spot in numbered_spots(results)
             if spot.get("centroid_mm") is not None
         ],
         "contacts": [
