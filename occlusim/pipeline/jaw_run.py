@@ -66,7 +66,7 @@ class JawRun:
     paths: tuple[GuidedPath, ...]
 
 
-def run_jaw(model: JawModel, natural: Opposition, progress: Callable[[str], None]) -> JawRun:
+def run_jaw(model: JawModel, natural: Opposition) -> JawRun:
     """Return closures and paths of the jaw guided by the natural teeth alone.
 
     Raises
@@ -75,12 +75,9 @@ def run_jaw(model: JawModel, natural: Opposition, progress: Callable[[str], None
         As `close_to_load`.
     """
     hinge = model.hinge_at("centric")(0.0)
-    progress("light closure")
     light = close_jaw(model, hinge, (natural,), model.light_N, 0.0)
-    progress("heavy closure")
     heavy = close_jaw(model, hinge, (natural,), model.heavy_N, light.opening_rad)
     paths = [resting("centric", model, light.opening_rad, abs(light.support_N - light.load_N))]
-    progress("excursions")
     paths += side_by_side([
         partial(
             follow,

@@ -83,7 +83,7 @@ def run_jaw_stage(
     natural = Opposition(upper, body, True, upper_tooth)
     model = jaw_model(inputs, placed)
     with clock.stage("jaw", "jaw: closures and tooth-guided movements"):
-        run = run_jaw(model, natural, lambda _words: None)
+        run = run_jaw(model, natural)
     with clock.stage("datum", "datum: the natural contacts beside the crown"):
         pairs = exact_pairs(run.light, natural, lower, model)
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
