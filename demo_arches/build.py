@@ -11,6 +11,8 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
+
 from demo_arches.model import cases, crowns, meshing
 from demo_arches.model.fit import settle
 from demo_arches.model.motion import Guidance, guided_wear, touching_poses
@@ -67,26 +69,32 @@ def build_pair(pair: str, upper: Arch, lower: Arch, wear, poses, out: Path):
               lambda side=side: meshing.bite_mesh(side, u, w, fu, fl, tu, tl))
              for side in ("right", "left")]  # fmt: skip
     meshes = []
-    for k, (name, T, sigma, make) in enumerate(jobs):
-        vertices, faces = make()
-        meshes.append((vertices, faces))
-        seed = SEED * 1000 + 10 * list(PAIRS).index(pair) + k
-        moved = vertices @ T[:3, :3].T + T[:3, 3]
-        write_ply(out / name, moved + scan_noise(len(moved), faces, seed, sigma), faces)
-        noise[name] = {"seed": seed, "sigma_um": sigma}
-        log(f"{name}: {meshing.quality(vertices, faces)}")
+    for *_, make in jobs:
+        meshes.append(make())
     guidance = Guidance(meshes[0], meshing.nearest_tooth(w, meshes[0][0]), tl, tu, log)
+    places = {"lower": [], "upper": []}
     for case in cases.CASES:
         if case.pair != pair:
             continue
         log(f"crown {case.name}")
-        arch, antagonist = (lower, tu) if case.tooth // 10 >= 3 else (upper, tl)
+        is_lower = case.tooth // 10 >= 3
+        arch, antagonist = (lower, tu) if is_lower else (upper, tl)
         crown = crowns.build_crown(
             arch, case.tooth, case.relief_mm, antagonist, guidance, case.centric_um * 1e-3,
             case.support == "implant", log, case.margin_mm,
         )  # fmt: skip
         case.build_in(crown, log)
         made[case.name] = cases.write_crown(case, crown, out, log)
+        places["upper" if is_lower else "lower"].extend(crowns.feet(crown))
+    for k, (jaw, field) in enumerate((("lower", fl), ("upper", fu))):
+        meshes[k] = meshing.focused(*meshes[k], field, np.array(places[jaw]).reshape(-1, 3))
+    for k, (name, T, sigma, _make) in enumerate(jobs):
+        vertices, faces = meshes[k]
+        seed = SEED * 1000 + 10 * list(PAIRS).index(pair) + k
+        moved = vertices @ T[:3, :3].T + T[:3, 3]
+        write_ply(out / name, moved + scan_noise(len(moved), faces, seed, sigma), faces)
+        noise[name] = {"seed": seed, "sigma_um": sigma}
+        log(f"{name}: {meshing.quality(vertices, faces)}")
     return noise, made
 
 

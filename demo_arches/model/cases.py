@@ -276,7 +276,7 @@ def truth_of(case: DemoCase, made: dict, noise: dict, seed: int) -> dict:
             "depth_um = wanted gap - gap of the crown as built, the largest over the closure and "
             "all movements' paths and over the crown's faces, from exact closest points on the "
             "antagonist's implicit surface; movement is the one it is built into; wanted is "
-            "g_nat_um + centric_um in closure and grows by excursion_um - centric_um over ramp_mm.",
+            "g_nat_um + centric_um in closure and grows from there to excursion_um over ramp_mm.",
             "The natural teeth touch without load at the recorded bite (gap 0 over worn facets). "
             "They guide every movement at a light load: 20 N of vertical force on an elastic "
             "foundation of 300 MPa/mm, which closes the jaw a little beyond first contact; "

@@ -8,7 +8,14 @@ import numpy as np
 from scipy.sparse import coo_matrix, diags
 
 from demo_arches.model.fields import rounding_widths
-from demo_arches.model.motion import RANGE_MM, STEP_MM, Guidance, apply, even_pieces
+from demo_arches.model.motion import (
+    FIRST_STEPS_MM,
+    RANGE_MM,
+    Guidance,
+    apply,
+    even_pieces,
+    path_steps,
+)
 from demo_arches.model.remesh import largest_piece, remesh
 from demo_arches.model.surface import Field, closest, contour, oriented, project
 from demo_arches.model.teeth import Arch, Shape, healing_abutment, prepared_stump
@@ -92,10 +99,10 @@ class Crown:
     occlusal: np.ndarray
     spots: list = field(default_factory=list)
 
-    def wanted(self, s: float) -> float:
-        """Return the wanted clearance at a step, mm."""
-        ramp = (EXCURSION_MM - self.centric_mm) * min(1.0, s / RAMP_MM)
-        return self.natural_mm + self.centric_mm + ramp
+    def wanted(self, s: float, loaded: bool = True) -> float:
+        """Return the wanted clearance at a step, mm: from the closure's to the excursions'."""
+        closed = self.centric_mm + (self.natural_mm if loaded else 0.0)
+        return closed + (EXCURSION_MM - closed) * min(1.0, s / RAMP_MM)
 
     def into_antagonist(self, T: np.ndarray, p: np.ndarray) -> np.ndarray:
         """Return points of the crown in the antagonist's frame, mandible at pose T."""
@@ -116,14 +123,14 @@ class Crown:
         near = np.flatnonzero(f < 1.6)
         for movement, reach in RANGE_MM.items():
             worst, at = np.full(len(p), -9.0), np.zeros(len(p))
-            for s in np.arange(STEP_MM, reach + 1e-9, STEP_MM):
+            for s in path_steps(reach)[1:]:
                 T = self.guidance.pose(movement, s, loaded)
                 q = self.into_antagonist(T, p[near])
                 d = self.antagonist.value(q)
                 close = np.flatnonzero(d < 0.4)
                 f, g = self.antagonist.gradient(q[close])
                 d[close] = f / np.maximum(np.linalg.norm(g, axis=1), 0.3)
-                v = self.wanted(s) + margin * min(1.0, s / 0.3) - d
+                v = self.wanted(s, loaded) + margin * min(1.0, s / 0.3) - d
                 better = v > worst[near]
                 worst[near[better]], at[near[better]] = v[better], s
             out[movement] = (worst, at)
@@ -236,32 +243,46 @@ def depth_at(crown: Crown, vertices: np.ndarray, centre: np.ndarray, movement: s
     """
     rows = np.flatnonzero(np.linalg.norm(vertices - centre, axis=1) < SIDE_BUMP_RADIUS_MM)
     p = vertices[rows]
-    wanted = crown.wanted if loaded else (lambda s: crown.wanted(s) - crown.natural_mm)
     best = (-9.0, 0, 0.0)
     if movement == "centric":
         fine = [0.0]
     else:
         reach = RANGE_MM[movement]
-        steps = np.arange(0.05, reach + 1e-9, 0.05)
-        rough = np.array([wanted(s) - crown.gap(crown.guidance.pose(movement, s, loaded), p).min()
+        steps = np.concatenate([FIRST_STEPS_MM[:2], np.arange(0.05, reach + 1e-9, 0.05)])
+        rough = np.array([crown.wanted(s, loaded)
+                          - crown.gap(crown.guidance.pose(movement, s, loaded), p).min()
                           for s in steps])  # fmt: skip
         s0 = steps[int(rough.argmax())]
         fine = np.clip(np.linspace(s0 - 0.05, s0 + 0.05, 9), 1e-6, reach)
     for s in fine:
         T = crown.guidance.pose(movement, s, loaded)
         few = np.argsort(crown.gap(T, p))[:60]
-        d = wanted(s) - crown.gap(T, p[few], exact=True)
+        d = crown.wanted(s, loaded) - crown.gap(T, p[few], exact=True)
         if d.max() > best[0]:
             best = (float(d.max()), rows[few[int(d.argmax())]], float(s))
             worst = rows[few[np.argsort(-d)[:8]]]
     T = crown.guidance.pose(movement, best[2], loaded)
     gap = crown.gap(T, on_facets(vertices, crown.faces, worst), exact=True)
-    return float(wanted(best[2]) - gap.min()), *best[1:]
+    return float(crown.wanted(best[2], loaded) - gap.min()), *best[1:]
 
 
 def deepest(crown: Crown, vertices: np.ndarray, centre: np.ndarray):
     """Return the largest of `depth_at` over the closure and all movements."""
     return max(depth_at(crown, vertices, centre, m) for m in ("centric", *RANGE_MM))
+
+
+def feet(crown: Crown) -> np.ndarray:
+    """Return where the built-in spots come nearest to the antagonist (n, 3), in its frame."""
+    places = []
+    for spot in crown.spots:
+        tried = {m: depth_at(crown, crown.vertices, spot["centre"], m)
+                 for m in ("centric", *RANGE_MM)}  # fmt: skip
+        movement = max(tried, key=lambda m: tried[m][0])
+        _depth, vertex, s = tried[movement]
+        T = crown.guidance.pose(movement, s)
+        q = crown.into_antagonist(T, crown.vertices[vertex][None])
+        places.append(closest(crown.antagonist.gradient, q)[1][0])
+    return np.array(places).reshape(-1, 3)
 
 
 def build_in(crown: Crown, centre: np.ndarray, movement: str, depth_mm: float, start: float, log):

@@ -8,7 +8,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from demo_arches.model.motion import apply
-from demo_arches.model.remesh import edges_of
+from demo_arches.model.remesh import bending, edges_of, flip_edges, graded, smooth, split_long
 from demo_arches.model.surface import BITE_WEAR, Field, mesh_of
 from demo_arches.model.teeth import Arch
 
@@ -18,6 +18,9 @@ NEAR_MM = 0.15
 CHORD_MM = 0.65e-3
 FINEST_MM = 0.03
 FARTHEST_MM = 4.0
+COARSEST_MM = 2.0
+FOCUS_MM = 0.6
+FOCUS_CHORD_MM = 0.3e-3
 BOUNDS = {"upper": ((-38, 32, -44), (38, 97, -18)), "lower": ((-38, 32, -53), (38, 97, -28))}
 
 
@@ -101,7 +104,7 @@ def arch_sizes(arch: Arch, near: Nearness):
     def size_of(p: np.ndarray, bend: np.ndarray) -> np.ndarray:
         t = nearest_crown(arch, p)
         size = np.interp(t, [0.0, 0.28, 0.55, 0.95, 1.25, 1.6],
-                         [OCCLUSAL_MM, OCCLUSAL_MM * 1.05, 0.28, 0.40, 0.58, 0.85])  # fmt: skip
+                         [OCCLUSAL_MM, OCCLUSAL_MM * 1.05, 0.28, 0.40, 0.62, 0.95])  # fmt: skip
         gap = near(p)
         size = np.minimum(size, CONTACT_MM + 0.16 * np.maximum(gap - NEAR_MM, 0.0))
         rows = np.flatnonzero(gap < NEAR_MM + 0.5)
@@ -117,6 +120,33 @@ def arch_mesh(arch: Arch, field: Field, near: Nearness, phase: float = 0.0):
     """Return vertices (V, 3) and faces of an arch's scan in the building frame, noise-free."""
     return mesh_of(field, BOUNDS[arch.jaw], 0.3, arch_rim(arch.jaw),
                    arch_sizes(arch, near), rounds=5, phase=phase)  # fmt: skip
+
+
+def focused(vertices: np.ndarray, faces: np.ndarray, field: Field, places: np.ndarray):
+    """Return a mesh refined around some places, where its faces then fit to FOCUS_CHORD_MM.
+
+    A crown's raised spot meets its antagonist where the natural tooth would not come near, so the
+    arch is not fine there. Beyond the places' neighbourhood the mesh keeps its triangles.
+    """
+    if len(places) == 0:
+        return vertices, faces
+    tree = cKDTree(places)
+    normals = field.project(vertices, 1)[1]
+    for _ in range(4):
+        far = tree.query(vertices)[0]
+        fine = np.sqrt(6.0 * FOCUS_CHORD_MM / np.maximum(bending(vertices, faces, normals), 1e-3))
+        size = np.where(far < FOCUS_MM, np.clip(fine, FINEST_MM, CONTACT_MM), COARSEST_MM)
+        size = graded(vertices, faces, size)
+        for _ in range(3):
+            vertices, faces, size, _n = split_long(vertices, faces, size)
+        faces, _n = flip_edges(vertices, faces)
+        for _ in range(3):
+            vertices, normals = field.project(vertices, 1)
+            still = tree.query(vertices)[0] > 2 * FOCUS_MM
+            vertices = smooth(vertices, faces, size, normals, still)
+            faces, _n = flip_edges(vertices, faces)
+        vertices, normals = field.project(vertices, 2)
+    return vertices, faces
 
 
 def quality(vertices: np.ndarray, faces: np.ndarray) -> dict[str, float]:

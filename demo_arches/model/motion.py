@@ -7,7 +7,7 @@ paths; the least rotation carries the axis, then the jaw opens about it.
 from __future__ import annotations
 
 import numpy as np
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
 from demo_arches.model.fit import tooth_samples
@@ -18,12 +18,21 @@ INCLINATION = np.deg2rad(33.0)
 BENNETT = np.deg2rad(7.5)
 RANGE_MM = {"protrusion": 2.5, "laterotrusion_right": 3.0, "laterotrusion_left": 3.0}
 STEP_MM = 0.1
+FIRST_STEPS_MM = (0.0125, 0.025, 0.05, 0.075)
 LIGHT_N = 20.0
 WEAR_DEPTH_MM = {"canine": 0.09, "incisor": 0.05}
 STIFFNESS_MPA_PER_MM = 300.0
 N_SPLIT = 2
 DEEP_MM = 0.02
 TOUCHED_MM = 0.005
+
+
+def path_steps(reach: float) -> np.ndarray:
+    """Return the steps of a movement, mm, from 0: even ones, and finer ones at its start.
+
+    The closure's contacts part within the first tenth of a millimetre, and the jaw sinks.
+    """
+    return np.concatenate([[0.0], FIRST_STEPS_MM, np.arange(STEP_MM, reach + 1e-9, STEP_MM)])
 
 
 def _rotation(axis: np.ndarray, angle: float) -> np.ndarray:
@@ -144,7 +153,7 @@ class Guidance:
         self.split = even_pieces(N_SPLIT)
         self.first, self.loaded, self.touching = {}, {}, {}
         for movement, reach in {"centric": 0.0, **RANGE_MM}.items():
-            s = np.arange(0, reach + 1e-9, STEP_MM)
+            s = path_steps(reach) if reach else np.zeros(1)
             first, loaded, touched = [], [], []
             guess, extra = 0.0, 0.0
             for x in s:
@@ -156,8 +165,8 @@ class Guidance:
             if movement == "centric":
                 self.closed = loaded[0]
                 continue
-            self.first[movement] = CubicSpline(s, first)
-            self.loaded[movement] = CubicSpline(s, loaded)
+            self.first[movement] = PchipInterpolator(s, first)
+            self.loaded[movement] = PchipInterpolator(s, loaded)
             self.touching[movement] = touched
             if log is not None:
                 sink = 80e3 * (np.array(first) - np.array(loaded))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from occlusim.arrays import BoolArray, Float64Array, frozen, points_array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, frozen, points_array
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
@@ -39,11 +39,23 @@ class GapField:
     def build(source: Surface | TriangleMesh, settings: SdfSettings | None = None) -> GapField:
         """Return the field of a surface; see `build_sdf` for what it refuses."""
         surface = Surface.build(source) if isinstance(source, TriangleMesh) else source
+        return GapField._of(surface, build_sdf(surface, settings))
+
+    def part(self, faces: Int32Array) -> GapField:
+        """Return the field of some faces (k,) alone, with the band of the whole surface.
+
+        A part lies no nearer than the whole, so the band's lower bounds hold for it too; its
+        values do not.
+        """
+        return GapField._of(Surface.build(self.surface.mesh.submesh(faces)[0]), self.sdf)
+
+    @staticmethod
+    def _of(surface: Surface, sdf: SparseSdf) -> GapField:
         corner = surface.mesh.vertices[surface.mesh.faces]
         edges = np.linalg.norm(corner - np.roll(corner, -1, axis=1), axis=2)
         return GapField(
             surface,
-            build_sdf(surface, settings),
+            sdf,
             frozen(edges.max(axis=1), np.float64),
             frozen(np.ones(len(corner)), np.bool_),
         )

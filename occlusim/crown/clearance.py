@@ -1,8 +1,8 @@
 """The swept clearance: least of gap minus wanted gap over every movement's continuous path.
 
 Every value is exact: distances are to the triangles themselves, and minima hold between the poses
-of the table to a fraction of a micrometre. No band is read here: the previous triangle bounds the
-next search so tightly that the exact tree is fast enough.
+of the table to a fraction of a micrometre. The band, where there is one, only proves what is clear;
+elsewhere the previous triangle bounds the next search so tightly that the exact tree is fast.
 """
 
 from __future__ import annotations
@@ -11,18 +11,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, points_array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, frozen, points_array
+from occlusim.contact.field import GapField
 from occlusim.crown.path import CrownPath, PathTable, TableSettings, tabulate
 from occlusim.geometry.surface import Surface
+from occlusim.kernels.blocks import NODES
 from occlusim.kernels.sweep import swept_facets, swept_minimum
 
 __all__ = [
     "CrownPath",
     "FacetMinimum",
+    "Opposing",
     "PathTable",
     "SweptClearance",
     "TableSettings",
     "facet_bounds",
+    "surface_of",
     "swept_clearance",
     "swept_facet_clearance",
     "tabulate",
@@ -30,6 +34,14 @@ __all__ = [
 ]
 
 SAMPLE_SPACING_MM = 0.06
+NO_BAND = (
+    frozen(np.ones(4), np.float64),
+    frozen(np.zeros((0, 0, 0)), np.int32),
+    frozen(np.zeros((0, NODES**3)), np.float32),
+)
+
+Opposing = Surface | GapField
+"""The antagonist: with its band, places that are surely clear are passed over quickly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +115,18 @@ class FacetMinimum:
     gradient: Float64Array
 
 
-def tree_arrays(surface: Surface) -> tuple:
-    """Return the arrays of a surface in the order that the sweep kernels take."""
+def surface_of(antagonist: Opposing) -> Surface:
+    """Return the surface of an antagonist."""
+    return antagonist if isinstance(antagonist, Surface) else antagonist.surface
+
+
+def tree_arrays(antagonist: Opposing) -> tuple:
+    """Return the arrays of an antagonist in the order that the sweep kernels take."""
+    surface, band = surface_of(antagonist), NO_BAND
+    if isinstance(antagonist, GapField):
+        sdf = antagonist.sdf
+        lattice = frozen(np.append(sdf.origin, sdf.voxel_mm), np.float64)
+        band = (lattice, sdf.block_index, sdf.blocks)
     return (
         surface.boxes,
         surface.links,
@@ -116,16 +138,21 @@ def tree_arrays(surface: Surface) -> tuple:
         surface.fan_normals,
         surface.is_boundary_edge,
         surface.is_open_fan,
+        *band,
     )
 
 
-def path_arrays(table: PathTable) -> tuple:
-    """Return the arrays of a path table in the order that the sweep kernels take."""
-    return (table.start, table.rotations, table.translations, table.wanted_mm)
+def path_arrays(table: PathTable, points: Float64Array, margin_mm: float = 0.0) -> tuple:
+    """Return the arrays of a path table in the order that the sweep kernels take.
+
+    `points` (n, 3) are those that will be swept; they may be moved by the margin.
+    """
+    travel = table.travel_mm(points, margin_mm) if len(points) else np.zeros(len(table.wanted_mm))
+    return (table.start, table.rotations, table.translations, table.wanted_mm, travel)
 
 
 def swept_clearance(
-    points: Float64Array, antagonist: Surface, table: PathTable, limit_mm: float
+    points: Float64Array, antagonist: Opposing, table: PathTable, limit_mm: float
 ) -> SweptClearance:
     """Return the least of gap minus wanted gap per point and movement, on the continuous path.
 
@@ -133,7 +160,7 @@ def swept_clearance(
     ----------
     points : (n, 3), mm
         In the crown's frame.
-    antagonist : Surface
+    antagonist : Surface or GapField
     table : PathTable
     limit_mm
         Values are found below this only; a lower limit is faster.
@@ -154,7 +181,7 @@ def swept_clearance(
         points,
         float(limit_mm),
         tree_arrays(antagonist),
-        path_arrays(table),
+        path_arrays(table, points),
         value,
         row,
         unknown,
@@ -165,7 +192,7 @@ def swept_clearance(
 
 def swept_facet_clearance(
     corners: Float64Array,
-    antagonist: Surface,
+    antagonist: Opposing,
     table: PathTable,
     limit_mm: float,
     spacing_mm: float = SAMPLE_SPACING_MM,
@@ -190,7 +217,7 @@ def swept_facet_clearance(
         float(limit_mm),
         float(spacing_mm),
         tree_arrays(antagonist),
-        path_arrays(table),
+        path_arrays(table, corners.reshape(-1, 3)),
         value,
         row,
         bary,

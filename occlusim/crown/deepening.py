@@ -13,6 +13,7 @@ import numpy as np
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
 from occlusim.crown.clearance import (
     FacetMinimum,
+    Opposing,
     SweptClearance,
     facet_bounds,
     path_arrays,
@@ -21,7 +22,6 @@ from occlusim.crown.clearance import (
     tree_arrays,
 )
 from occlusim.crown.path import PathTable
-from occlusim.geometry.surface import Surface
 from occlusim.kernels.sweep import swept_depth
 
 MOST_ROUNDS = 40
@@ -78,7 +78,7 @@ class Cut:
 def vertex_depths(
     points: Float64Array,
     directions: Float64Array,
-    antagonist: Surface,
+    antagonist: Opposing,
     table: PathTable,
     target_mm: float,
     most_mm: float,
@@ -95,7 +95,7 @@ def vertex_depths(
         float(target_mm),
         float(most_mm),
         tree_arrays(antagonist),
-        path_arrays(table),
+        path_arrays(table, points, most_mm),
         depth,
         settled,
     )
@@ -105,7 +105,7 @@ def vertex_depths(
 def deepen_facets(
     removal: Removal,
     depth_mm: Float64Array,
-    antagonist: Surface,
+    antagonist: Opposing,
     table: PathTable,
     accepted_mm: float,
 ) -> tuple[Float64Array, Float64Array]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
-from occlusim.crown.clearance import SweptClearance, swept_facet_clearance
+from occlusim.crown.clearance import Opposing, SweptClearance, swept_facet_clearance
 from occlusim.crown.deepening import Cut
 from occlusim.crown.location import CrownOrientation, CrownRelief
 from occlusim.crown.path import PathTable
@@ -28,7 +28,7 @@ class SpotFacts:
     """What is known of the input crown: surface, antagonist, walls, orientation, thickness (V,)."""
 
     surface: Surface
-    antagonist: Surface
+    antagonist: Opposing
     walls: CrownWalls | None
     orientation: CrownOrientation | None
     before_mm: Float64Array
@@ -151,7 +151,7 @@ def _area_and_place(
 def _worst_place(
     mesh: TriangleMesh,
     core: Int64Array,
-    antagonist: Surface,
+    antagonist: Opposing,
     swept: SweptClearance,
     table: PathTable,
     height_mm: Float64Array,

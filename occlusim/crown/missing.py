@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from occlusim.arrays import Float64Array, unit_vector
-from occlusim.crown.clearance import swept_clearance
+from occlusim.crown.clearance import Opposing, swept_clearance
 from occlusim.crown.path import CrownPath, TableSettings, tabulate
 from occlusim.errors import InputError
 from occlusim.geometry.mesh import TriangleMesh
-from occlusim.geometry.surface import Surface
 
 CLOSE_MM = 1e-5
 
@@ -38,7 +37,7 @@ class MissingContact:
 
 def missing_contact(
     crown: TriangleMesh,
-    antagonist: Surface,
+    antagonist: Opposing,
     closure: CrownPath,
     occlusal: Float64Array,
     *,
@@ -50,7 +49,7 @@ def missing_contact(
     Parameters
     ----------
     crown : TriangleMesh
-    antagonist : Surface
+    antagonist : Surface or GapField
     closure : CrownPath
         One knot.
     occlusal : (3,)

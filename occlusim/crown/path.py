@@ -81,6 +81,16 @@ class PathTable:
             self.names, self.start, self.parameter_mm, self.wanted_mm, rotations, translations
         )
 
+    def travel_mm(self, points: Float64Array, margin_mm: float = 0.0) -> Float64Array:
+        """Return a sum (N,), mm: no point's gap less its wanted gap changes more between two rows.
+
+        Points (n, 3) may leave their bounding box by the margin. Chords between neighbouring rows
+        and changes of the wanted gap, added up; what lies between two movements counts for nothing.
+        """
+        placed = _placed(_corners(points, margin_mm), self.rotations, self.translations)
+        step = np.linalg.norm(np.diff(placed, axis=0), axis=2).max(axis=1)
+        return np.concatenate([[0.0], np.cumsum(step + np.abs(np.diff(self.wanted_mm)))])
+
     def parameter_at(self, row: Float64Array) -> Float64Array:
         """Return the parameter (n,) at fractional rows (n,); NaN stays NaN."""
         return _between(self.parameter_mm, row)
@@ -158,8 +168,8 @@ def tabulate(
     return PathTable(names, start, parameter, wanted, rotations, translations)
 
 
-def _corners(points: Float64Array) -> Float64Array:
-    low, high = points.min(axis=0), points.max(axis=0)
+def _corners(points: Float64Array, margin_mm: float = 0.0) -> Float64Array:
+    low, high = points.min(axis=0) - margin_mm, points.max(axis=0) + margin_mm
     picks = np.array(np.meshgrid([0, 1], [0, 1], [0, 1])).reshape(3, -1).T
     return np.where(picks == 0, low, high).astype(np.float64)
 
@@ -179,16 +189,25 @@ def _evaluate(
 
 def _needs_split(
     corners: Float64Array,
+    rows: Int64Array,
     ends: tuple[Float64Array, Float64Array, Float64Array],
     middle: tuple[Float64Array, Float64Array, Float64Array],
     rule: TableSettings,
 ) -> BoolArray:
-    placed = np.einsum("nij,kj->nki", ends[0], corners) + ends[1][:, None]
-    at_middle = np.einsum("nij,kj->nki", middle[0], corners) + middle[1][:, None]
-    chord = np.linalg.norm(np.diff(placed, axis=0), axis=2).max(axis=1)
-    error = np.linalg.norm(at_middle - 0.5 * (placed[1:] + placed[:-1]), axis=2).max(axis=1)
-    wanted_error = np.abs(middle[2] - 0.5 * (ends[2][1:] + ends[2][:-1]))
+    """Return which intervals (k,), each from a row of the ends to the next, are to be halved."""
+    low, high = (_placed(corners, ends[0][at], ends[1][at]) for at in (rows, rows + 1))
+    at_middle = _placed(corners, middle[0], middle[1])
+    chord = np.linalg.norm(high - low, axis=2).max(axis=1)
+    error = np.linalg.norm(at_middle - 0.5 * (high + low), axis=2).max(axis=1)
+    wanted_error = np.abs(middle[2] - 0.5 * (ends[2][rows + 1] + ends[2][rows]))
     return (chord > rule.chord_mm) | (error > rule.error_mm) | (wanted_error > rule.error_mm)
+
+
+def _placed(
+    corners: Float64Array, rotations: Float64Array, translations: Float64Array
+) -> Float64Array:
+    """Return corners (8, 3) at some poses: (n, 8, 3)."""
+    return corners @ np.swapaxes(rotations, 1, 2) + translations[:, None]
 
 
 def _tabulate_one(
@@ -205,11 +224,7 @@ def _tabulate_one(
             break
         middle = 0.5 * (parameter[open_] + parameter[open_ + 1])
         values = _evaluate(path, middle)
-        split = np.zeros(len(open_), dtype=bool)
-        for k, row in enumerate(open_):
-            pair = (ends[0][row : row + 2], ends[1][row : row + 2], ends[2][row : row + 2])
-            mid = (values[0][k : k + 1], values[1][k : k + 1], values[2][k : k + 1])
-            split[k] = _needs_split(corners, pair, mid, rule)[0]
+        split = _needs_split(corners, open_, ends, values, rule)
         settled[open_[~split]] = True
         at = open_[split] + 1
         parameter = np.insert(parameter, at, middle[split])

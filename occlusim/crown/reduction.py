@@ -13,13 +13,15 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.sparse import csr_matrix
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, unit_vector
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner, unit_vector
 from occlusim.crown.clearance import (
     CrownPath,
+    Opposing,
     PathTable,
     SweptClearance,
     TableSettings,
     facet_bounds,
+    surface_of,
     swept_clearance,
     swept_facet_clearance,
     tabulate,
@@ -132,6 +134,8 @@ class ReductionPlan:
     table : PathTable
     swept : SweptClearance
         The clearances of the input crown, by movement, on that table.
+    regions : _Regions
+        The spots of the input crown; `remainder` asks them about what was left alone.
     """
 
     depth_mm: Float64Array
@@ -150,6 +154,7 @@ class ReductionPlan:
     has_unknown: BoolArray
     table: PathTable
     swept: SweptClearance
+    regions: _Regions
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,12 +167,18 @@ class Remainder:
 
 @dataclass(frozen=True, slots=True)
 class _Regions:
-    """Spots as labelled vertices: label (V,), owner with rings (V,), distance (V,), height (V,)."""
+    """Spots as labelled vertices: label (V,), owner with rings (V,), distance (V,), height (V,).
+
+    poked (k,) are the facets between clear vertices that stand in violation, poked_mm (k,) by how
+    much.
+    """
 
     label: Int32Array
     owner: Int32Array
     distance_mm: Float64Array
     height_mm: Float64Array
+    poked: Int64Array
+    poked_mm: Float64Array
 
     @property
     def count(self) -> int:
@@ -176,7 +187,7 @@ class _Regions:
 
 def plan_reduction(
     crown: TriangleMesh,
-    antagonist: Surface,
+    antagonist: Opposing,
     paths: Sequence[CrownPath],
     settings: ReductionSettings | None = None,
     *,
@@ -190,7 +201,7 @@ def plan_reduction(
     ----------
     crown : TriangleMesh
         In its own coordinates, normals out of the material.
-    antagonist : Surface
+    antagonist : Surface or GapField
         The opposing teeth, in the frame that the paths lead to.
     paths : sequence of CrownPath
         One may be named `centric`.
@@ -248,7 +259,7 @@ def plan_reduction(
 
 def remainder(
     crown: TriangleMesh,
-    antagonist: Surface,
+    antagonist: Opposing,
     settings: ReductionSettings,
     before: TriangleMesh,
     plan: ReductionPlan,
@@ -270,7 +281,12 @@ def remainder(
     moved = np.flatnonzero((crown.vertices != before.vertices).any(axis=1))
     new = swept_clearance(crown.vertices[moved], antagonist, plan.table, plan.swept.limit_mm)
     swept = plan.swept.replaced(moved, new)
-    found = _find_regions(crown, antagonist, plan.table, swept, edge_graph(crown), settings)
+    is_moved = np.zeros(len(crown.vertices), dtype=bool)
+    is_moved[moved] = True
+    found = _find_regions(
+        crown, antagonist, plan.table, swept, edge_graph(crown), settings,
+        (plan.regions, any_corner(is_moved, crown.faces)),
+    )  # fmt: skip
     depth = np.zeros(found.count)
     inside = found.label >= 0
     np.maximum.at(depth, found.label[inside], found.height_mm[inside])
@@ -295,27 +311,38 @@ def removal_directions(
 
 def _find_regions(
     crown: TriangleMesh,
-    antagonist: Surface,
+    antagonist: Opposing,
     table: PathTable,
     swept: SweptClearance,
     graph: csr_matrix,
     rule: ReductionSettings,
+    known: tuple[_Regions, BoolArray] | None = None,
 ) -> _Regions:
-    """Return the spots of the input crown: its vertices, and facets between clear ones."""
+    """Return the spots of the input crown: its vertices, and facets between clear ones.
+
+    `known`: the regions of another crown with the same faces, and which of them (F,) differ.
+    """
     height = np.maximum(-swept.least_mm, 0.0)
     lowest = height[crown.faces].max(axis=1)
     corners = crown.vertices[crown.faces]
     bound = facet_bounds(crown.vertices, crown.faces, swept)
-    look = np.flatnonzero((bound < -rule.noise_mm) & (lowest <= rule.noise_mm))
+    doubtful = (bound < -rule.noise_mm) & (lowest <= rule.noise_mm)
+    poked, poked_mm = np.empty(0, dtype=np.int64), np.empty(0)
+    if known is not None:
+        same = ~known[1][known[0].poked]
+        poked, poked_mm = known[0].poked[same], known[0].poked_mm[same]
+        doubtful &= known[1]
+    look = np.flatnonzero(doubtful)
     if len(look):
         found = swept_facet_clearance(corners[look], antagonist, table, -rule.noise_mm)
-        poked = found.value_mm < -rule.noise_mm
-        face = crown.faces[look[poked]]
-        np.maximum.at(height, face.ravel(), np.repeat(-found.value_mm[poked], 3))
+        new = found.value_mm < -rule.noise_mm
+        poked = np.concatenate([poked, look[new]])
+        poked_mm = np.concatenate([poked_mm, -found.value_mm[new]])
+    np.maximum.at(height, crown.faces[poked].ravel(), np.repeat(poked_mm, 3))
     label = split_regions(graph, height, height > 0, rule.saddle, rule.split_above_mm)
     label = _drop_noise(label, height, rule.noise_mm)
     owner, distance = rings(graph, label, rule.blend_mm)
-    return _Regions(label, owner, distance, height)
+    return _Regions(label, owner, distance, height, poked, poked_mm)
 
 
 def _drop_noise(label: Int32Array, height: Float64Array, noise_mm: float) -> Int32Array:
@@ -331,7 +358,7 @@ def _drop_noise(label: Int32Array, height: Float64Array, noise_mm: float) -> Int
 
 def _cut(
     crown: TriangleMesh,
-    antagonist: Surface,
+    antagonist: Opposing,
     table: PathTable,
     swept: SweptClearance,
     regions: _Regions,
@@ -360,7 +387,7 @@ def _cut(
     wanted = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
     wanted, residual = deepen_facets(free, wanted, antagonist, table, -rule.margin_mm)
     if table.wanted_mm.min() < OVERLAP_MM:
-        wanted = deepen_against(free, wanted, antagonist, table, -rule.margin_mm)
+        wanted = deepen_against(free, wanted, surface_of(antagonist), table, -rule.margin_mm)
     if walls is None or rule.min_thickness_mm <= 0 or not (wanted > 0).any():
         return Cut(free, wanted, wanted, residual, settled)
     most = np.zeros(n_vertices)
@@ -449,4 +476,5 @@ def _finish(
         has_unknown=np.asarray(swept.unknown.any(axis=1)),
         table=table,
         swept=swept,
+        regions=regions,
     )

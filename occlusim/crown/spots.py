@@ -69,11 +69,11 @@ def edge_graph(mesh: TriangleMesh) -> csr_matrix:
     f = mesh.faces
     a = np.concatenate([f[:, 0], f[:, 1], f[:, 2]])
     b = np.concatenate([f[:, 1], f[:, 2], f[:, 0]])
-    pair = np.unique(np.sort(np.stack([a, b], axis=1), axis=1), axis=0)
-    length = np.linalg.norm(mesh.vertices[pair[:, 0]] - mesh.vertices[pair[:, 1]], axis=1)
-    length = np.maximum(length, 1e-9)
     n = len(mesh.vertices)
-    half = coo_matrix((length, (pair[:, 0], pair[:, 1])), shape=(n, n))
+    key = np.unique(np.minimum(a, b).astype(np.int64) * n + np.maximum(a, b))
+    a, b = key // n, key % n
+    length = np.maximum(np.linalg.norm(mesh.vertices[a] - mesh.vertices[b], axis=1), 1e-9)
+    half = coo_matrix((length, (a, b)), shape=(n, n))
     return (half + half.T).tocsr()
 
 

@@ -7,11 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from occlusim.arrays import BoolArray, Float64Array, Int8Array, Int32Array, frozen, points_array
+from occlusim.arrays import (
+    BoolArray,
+    Float64Array,
+    Int8Array,
+    Int32Array,
+    Int64Array,
+    frozen,
+    points_array,
+)
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.topology import MeshTopology, mesh_topology
 from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.bvh import build_tree, closest_batch
+from occlusim.kernels.bvh import build_tree, closest_batch, morton_codes
+
+LEAST_SORTED = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +193,7 @@ class Surface:
         is_boundary = np.empty(n, dtype=bool)
         closest_batch(
             queries,
+            near_order(queries),
             T_surface_points.rotation,
             T_surface_points.translation,
             float(max_distance_mm),
@@ -205,3 +216,20 @@ class Surface:
             is_boundary,
         )
         return Closest(distance, unsigned, places, faces, normals, feature, is_boundary)
+
+
+def near_order(points: Float64Array) -> Int64Array:
+    """Return an order (n,) of points (n, 3) in which neighbours in the list are near in space.
+
+    A search is fastest so: the last point's triangle bounds the next one's distance. Points that
+    are not finite come anywhere.
+    """
+    if len(points) < LEAST_SORTED:
+        return np.arange(len(points))
+    with np.errstate(invalid="ignore"):
+        low = np.array([np.fmin.reduce(points[:, k]) for k in range(3)])
+        high = np.array([np.fmax.reduce(points[:, k]) for k in range(3)])
+    size = float(np.max(high - low, initial=0.0))
+    code = np.empty(len(points), dtype=np.uint32)
+    morton_codes(points, low, max(size / 1023, 1e-9) if np.isfinite(size) else 1.0, code)
+    return np.argsort(code)

@@ -237,9 +237,34 @@ def closest_in_tree(px, py, pz, bound_sq, boxes, links, corners, stack, stack_sq
     return best_sq, best_slot, best_feature, best_x, best_y, best_z
 
 
+@kernel
+def _spread(x):
+    """Return the lowest ten bits of a number, two zeros after each."""
+    x &= 0x3FF
+    x = (x | (x << 16)) & 0x30000FF
+    x = (x | (x << 8)) & 0x300F00F
+    x = (x | (x << 4)) & 0x30C30C3
+    return (x | (x << 2)) & 0x9249249
+
+
+@parallel_kernel
+def morton_codes(points, low, cell_mm, code):
+    """Write codes (n,), by which points (n, 3) sort so that neighbours in the list are near.
+
+    Morton 1966: the bits of the three coordinates in turn, ten of each, in cells from `low` on.
+    """
+    for i in prange(len(points)):
+        code[i] = 0
+        if math.isfinite(points[i, 0] + points[i, 1] + points[i, 2]):
+            for k in range(3):
+                cell = int((points[i, k] - low[k]) / cell_mm)
+                code[i] |= np.uint32(_spread(min(1023, max(0, cell))) << k)
+
+
 @parallel_kernel
 def closest_batch(
     points,
+    order,
     rotation,
     translation,
     max_distance_mm,
@@ -263,9 +288,10 @@ def closest_batch(
 ):
     """Write, per point (n, 3), the signed distance and where the nearest feature lies.
 
-    Points are carried by `rotation` (3, 3) and `translation` (3,) into the tree's frame first.
-    Writes distance (n,), unsigned (n,), closest (n, 3), face (n,), feature (n,), normal (n, 3)
-    and is_open (n,). A point that is not finite, or farther than the bound, gets NaN and face -1.
+    Points are taken in an order (n,), best one in which neighbours are near, and carried by
+    `rotation` (3, 3) and `translation` (3,) into the tree's frame first. Writes distance (n,),
+    unsigned (n,), closest (n, 3), face (n,), feature (n,), normal (n, 3) and is_open (n,). A point
+    that is not finite, or farther than the bound, gets NaN and face -1.
     """
     n = len(points)
     n_chunks = (n + CHUNK - 1) // CHUNK
@@ -273,7 +299,8 @@ def closest_batch(
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         previous = -1
-        for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+        for at in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+            i = order[at]
             x, y, z = points[i, 0], points[i, 1], points[i, 2]
             px = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + translation[0]
             py = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + translation[1]

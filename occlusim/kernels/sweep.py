@@ -6,14 +6,18 @@ are passed over by the length of the chord; what is left is refined between rows
 Hart, Sphere tracing, The Visual Computer 12, 1996, 527-545.
 
 `tree` is the tuple (boxes, links, corners, slot_face, face_normals, edge_normals, corner_index,
-corner_normals, is_open_edge, is_open_corner) of a surface; `path` is (start (M + 1,),
-rotations (N, 3, 3), translations (N, 3), wanted (N,)). A value is gap minus wanted gap, mm.
+corner_normals, is_open_edge, is_open_corner, lattice (4,), block_index, blocks) of a surface; the
+last three are its sparse distances, the lattice their origin and voxel size, without a block where
+there are none. `path` is (start (M + 1,), rotations (N, 3, 3), translations (N, 3), wanted (N,),
+travel (N,)); no value changes by more than the travel between two rows. A value is gap minus wanted
+gap, mm.
 """
 
 import math
 
 import numpy as np
 
+from occlusim.kernels.blocks import read_lower
 from occlusim.kernels.bvh import STACK_SIZE, closest_in_slot, closest_in_tree
 from occlusim.kernels.jit import kernel, parallel_kernel, prange
 from occlusim.kernels.sign import pseudonormal
@@ -97,6 +101,22 @@ def _travel(x, y, z, row, path):
 
 
 @kernel
+def _lower(x, y, z, row, tree, path):
+    """Return a bound from below of the value at a row, from the band; NaN where it holds none."""
+    px, py, pz = _place(x, y, z, row, path[1], path[2])
+    return read_lower(px, py, pz, tree[10], tree[10][3], tree[11], tree[12]) - path[3][row]
+
+
+@kernel
+def _passed(row, last, slack, travel):
+    """Return the last row up to which no value can lie more than `slack` below that at a row."""
+    most = travel[row] + slack
+    while row < last and travel[row + 1] < most:
+        row += 1
+    return row
+
+
+@kernel
 def _refine(x, y, z, low, high, length, slot, tree, path, stack, stack_sq):
     """Return the least value and its row between two rows by golden section, to 0.2 um."""
     a, b = low, high
@@ -155,6 +175,15 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
     held_value = 0.0
     held_length = 0.0
     while True:
+        if cleared_left and not held:
+            # Nothing waits for the value here: the band may prove that it does not matter.
+            room = _lower(x, y, z, row, tree, path) - best
+            ahead = _passed(row, last, room, path[4])
+            if ahead == last and room > 0.0:
+                return best, where, unknown
+            if ahead > row:
+                row = ahead
+                continue
         value, new_slot, opened, _, _, _ = _value(
             x, y, z, float(row), slot, tree, path, stack, stack_sq
         )
@@ -180,16 +209,8 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
         held = False
         if row == last:
             return best, where, unknown
-        slack = value - best
-        travel = 0.0
-        ahead = row
-        while ahead < last:
-            step = _travel(x, y, z, ahead, path)
-            if travel + step >= slack:
-                break
-            travel += step
-            ahead += 1
-        if ahead == last and ahead > row:
+        ahead = _passed(row, last, value - best, path[4])
+        if ahead == last:
             # Nothing up to the end can be lower.
             return best, where, unknown
         if ahead > row:
@@ -575,19 +596,20 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
     is_read = False
     n_waiting = 0
     while True:
+        if not is_read:
+            room = _lower(x, y, z, row, tree, path) - radius - best
+            ahead = _passed(row, last, room, path[4])
+            if ahead == last and room > 0.0:
+                break
+            if ahead > row:
+                row = ahead
+                continue
         value, new_slot, _, _, _, _ = _value(x, y, z, float(row), slot, tree, path, stack, stack_sq)
         if new_slot >= 0:
             slot = new_slot
         room = value - radius - best
-        travel = 0.0
-        ahead = row
-        while ahead < last:
-            forward = _travel(x, y, z, ahead, path)
-            if travel + forward >= room:
-                break
-            travel += forward
-            ahead += 1
-        if ahead == last and (room > travel or (row == last and is_read)):
+        ahead = _passed(row, last, room, path[4])
+        if ahead == last and (room > 0.0 or (row == last and is_read)):
             break
         if ahead > row:
             row = ahead

@@ -20,6 +20,9 @@ from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
 from occlusim.motion.hinge import Hinge
 
+TRUSTED_STEP_MM = 1e-3
+"""A closure's last step that a path takes unasked: see `ClosureSettings`."""
+
 
 @dataclass(frozen=True, slots=True)
 class ExcursionSettings:
@@ -149,6 +152,7 @@ def follow(  # noqa: PLR0913
         As `close_to_load`.
     """
     solved: dict[float, Closure] = {}
+    closure = replace(closure, trusted_step_mm=TRUSTED_STEP_MM)
     window = _Window(tuple(oppositions), foundation.reach_mm)
 
     def solve(s: float, guess: float) -> float:

@@ -12,14 +12,13 @@ from pathlib import Path
 from typing import Any
 
 from occlusim import __version__
-from occlusim.contact.field import GapField
 from occlusim.files.case_file import read_case
 from occlusim.files.results_file import OutputFolder
 from occlusim.geometry.scan_check import Finding
-from occlusim.pipeline.crown_stage import CrownStage, run_crown
+from occlusim.pipeline.crown_stage import run_crown
 from occlusim.pipeline.inputs import Inputs, load_inputs
-from occlusim.pipeline.jaw_stage import JawStage, run_jaw_stage
-from occlusim.pipeline.output import write_outputs
+from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
+from occlusim.pipeline.output import arch_maps, write_outputs
 from occlusim.pipeline.placing import (
     Placed,
     judge,
@@ -32,7 +31,6 @@ from occlusim.pipeline.placing import (
     registration_part,
 )
 from occlusim.pipeline.side_by_side import meanwhile
-from occlusim.pipeline.units import BAND
 from occlusim.pipeline.verdict import verdict_part
 from occlusim.report.summary import summary_words
 
@@ -100,10 +98,14 @@ def check_case(
     with OutputFolder(out) as folder:
         with clock.stage("read", "reading and checking the meshes"):
             inputs = load_inputs(case)
-        with meanwhile(partial(GapField.build, inputs.opposing_arch, BAND)) as antagonist:
+        with meanwhile(partial(Fields.build, inputs)) as building:
             placed, seen = place(inputs, clock)
-            jaw: JawStage = run_jaw_stage(inputs, placed, antagonist, clock)
-        crown: CrownStage = run_crown(inputs, placed, jaw, clock, folder.work)
+            with clock.stage("fields", "signed-distance fields of both arches and the crown"):
+                fields = building()
+        jaw: JawStage = run_jaw_stage(inputs, placed, fields, clock)
+        crown, (arches,) = run_crown(
+            inputs, placed, jaw, fields.crown, [partial(arch_maps, inputs, jaw)], clock, folder.work
+        )
         findings = [*inputs.findings, *seen, *jaw.findings, *crown.findings]
         results = {
             "schema": 1,
@@ -125,7 +127,9 @@ def check_case(
         }
         for load in ("light", "heavy"):
             results["closure"][load]["with_crown"] = crown.closures[load]
-        write_outputs(inputs, placed, jaw, crown, results, findings, clock, folder.work, pictures)
+        write_outputs(
+            inputs, placed, jaw, crown, arches, results, findings, clock, folder.work, pictures
+        )
     return CheckResult(results, Path(out))
 
 

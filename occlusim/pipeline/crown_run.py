@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
+from typing import Any
 
 import numpy as np
 from scipy.optimize import root_scalar
@@ -65,22 +66,19 @@ class CrownAgainst:
         )
 
 
-def opposing_region(
+def opposing_faces(
     antagonist: Surface,
-    tooth: Int32Array,
     crown: Surface,
     poses: Sequence[RigidTransform],
     *,
     margin_mm: float = 5.0,
-) -> tuple[Surface, Int32Array]:
-    """Return the part of the antagonist that the crown can come near to, and its faces' teeth.
+) -> Int32Array:
+    """Return the faces (k,) of the antagonist that the crown can come near to.
 
     Parameters
     ----------
     antagonist
         The opposing arch.
-    tooth : (F,)
-        Tooth of its faces.
     crown
         The crown.
     poses
@@ -100,7 +98,7 @@ def opposing_region(
             f"crown: no opposing surface within {margin_mm:g} mm of it in any movement; look at "
             "the bite record and at the tooth number"
         )
-    return Surface.build(antagonist.mesh.submesh(face)[0]), tooth[face]
+    return face
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,26 +117,20 @@ class MovementGaps:
     supported_mm: float
 
 
-def movement_gaps(
-    pair: CrownAgainst, path: GuidedPath, wanted_mm: Float64Array, *, resolution_mm: float = 5e-4
-) -> MovementGaps:
-    """Return the crown's least gap at every step of a path, refined between them at the minimum.
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """Least gaps (n,), mm, at the steps of a path, and where between them it is least, mm."""
 
-    Parameters
-    ----------
-    pair
-        The crown and its antagonist.
-    path
-        The guided path.
-    wanted_mm : (n,)
-        Wanted gap at the path's steps.
-    resolution_mm
-        The minimum holds on the continuous path to this.
-    """
+    gap_mm: Float64Array
+    at_mm: float
+
+
+def _course(pair: CrownAgainst, path: GuidedPath, resolution_mm: float) -> _Course:
+    """Return the crown's least gap at every step of a path, refined between them at the minimum."""
     s = path.step_mm
     gaps = pair.least_gaps(path.poses(s), resolution_mm)
     if not np.isfinite(gaps).any():
-        return MovementGaps(path.name, s, gaps, wanted_mm, np.nan, np.nan, np.nan)
+        return _Course(gaps, np.nan)
     best = int(np.nanargmin(gaps))
     at, least_mm = float(s[best]), gaps[best]
     width = float(s[min(1, len(s) - 1)] - s[0])
@@ -148,8 +140,7 @@ def movement_gaps(
         here = pair.least_gaps(path.poses(tries), resolution_mm)
         if np.nanmin(here, initial=np.inf) < least_mm:
             at, least_mm = float(tries[np.nanargmin(here)]), np.nanmin(here)
-    least = pair.least_gap(path.poses(np.array([at]))[0])
-    return MovementGaps(path.name, s, gaps, wanted_mm, least.gap_mm, at, least.supported_gap_mm)
+    return _Course(gaps, at)
 
 
 def opening_at_touch(
@@ -229,8 +220,55 @@ def wanted_gap(
 
 
 def paths_gaps(
-    pair: CrownAgainst, paths: Sequence[GuidedPath], wanted: Sequence[Float64Array]
-) -> tuple[MovementGaps, ...]:
-    """Return the crown's gaps along every path."""
-    jobs = [partial(movement_gaps, pair, p, w) for p, w in zip(paths, wanted, strict=True)]
-    return tuple(side_by_side(jobs))
+    pair: CrownAgainst,
+    paths: Sequence[GuidedPath],
+    wanted: Sequence[Float64Array],
+    *,
+    beside: Sequence[Callable[[], Any]] = (),
+    resolution_mm: float = 5e-4,
+) -> tuple[tuple[MovementGaps, ...], list[Any]]:
+    """Return the crown's gaps along every path: at its steps, and the least on all of it.
+
+    Parameters
+    ----------
+    pair
+        The crown and its antagonist.
+    paths
+        The guided paths.
+    wanted : each (n,)
+        Wanted gaps, mm, at the paths' steps.
+    beside
+        Work that is done meanwhile; its answers are returned too.
+    resolution_mm
+        The minima hold on the continuous paths to this.
+    """
+    jobs: list[Callable[[], Any]] = [partial(_course, pair, p, resolution_mm) for p in paths]
+    answers = side_by_side([*jobs, *beside])
+    courses: list[_Course] = answers[: len(paths)]
+    places = {
+        path.name: path.poses(np.array([course.at_mm]))[0]
+        for path, course in zip(paths, courses, strict=True)
+        if np.isfinite(course.at_mm)
+    }
+    # Movements that are least at their start share one pose, the closure.
+    poses = {pose.matrix.tobytes(): pose for pose in places.values()}
+    leasts = side_by_side([partial(pair.least_gap, pose) for pose in poses.values()])
+    least_at = dict(zip(poses, leasts, strict=True))
+    found = []
+    for path, course, wanted_mm in zip(paths, courses, wanted, strict=True):
+        least_mm = supported_mm = np.nan
+        if path.name in places:
+            least = least_at[places[path.name].matrix.tobytes()]
+            least_mm, supported_mm = least.gap_mm, least.supported_gap_mm
+        found.append(
+            MovementGaps(
+                path.name,
+                path.step_mm,
+                course.gap_mm,
+                wanted_mm,
+                least_mm,
+                course.at_mm,
+                supported_mm,
+            )
+        )
+    return tuple(found), answers[len(paths) :]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -29,7 +29,7 @@ from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.pose import incisal_opening
-from occlusim.motion.closure import Opposition
+from occlusim.motion.closure import Closure, Opposition
 from occlusim.motion.datum import natural_datum
 from occlusim.motion.excursion import GuidedPath
 from occlusim.pipeline.crown_run import (
@@ -37,7 +37,7 @@ from occlusim.pipeline.crown_run import (
     MovementGaps,
     coverage,
     opening_at_touch,
-    opposing_region,
+    opposing_faces,
     paths_gaps,
     wanted_gap,
 )
@@ -121,60 +121,54 @@ class CrownStage:
 
 
 def run_crown(
-    inputs: Inputs, placed: Placed, jaw: JawStage, clock: Any, folder: Path
-) -> CrownStage:
-    """Return the crown's gaps, plan and proof; the adjusted crown is written to the folder."""
+    inputs: Inputs,
+    placed: Placed,
+    jaw: JawStage,
+    field: GapField,
+    beside: Sequence[Callable[[], Any]],
+    clock: Any,
+    folder: Path,
+) -> tuple[CrownStage, list[Any]]:
+    """Return a crown's gaps, plan and proof; the adjusted crown is written to the folder.
+
+    `field` is the crown's. What is to be done `beside` is done too, and its answers are returned.
+    """
     spec, targets = inputs.crown_spec, inputs.case.targets
     least_spot_mm = targets.least_spot_um / UM
     wanted = wanted_functions(inputs, jaw)
-    paths = jaw.run.paths
+    hinge = jaw.model.hinge_at("centric")(0.0)
     with clock.stage("crown", "crown: gaps along every movement"):
         region = Region.build(inputs, jaw)
-        first = crown_state(inputs, jaw, region, inputs.crown, wanted)
-        pair = region.against(first.field)
-        hinge = jaw.model.hinge_at("centric")(0.0)
-        touch = opening_at_touch(pair, hinge, jaw.model.closure.lever_mm)
-        covered = coverage(pair, jaw.run.light.T_upper_lower, _up(jaw, spec.is_upper))
+        pair = region.against(field)
+        jobs: list[Callable[[], Any]] = [
+            partial(crown_state, inputs, jaw, region, field, wanted),
+            partial(other_stiffness, jaw),
+            partial(opening_at_touch, pair, hinge, jaw.model.closure.lever_mm),
+            partial(coverage, pair, jaw.run.light.T_upper_lower, _up(jaw, spec.is_upper)),
+        ]
+        first, yielding, touch, covered, *answers = side_by_side([*jobs, *beside])
     with clock.stage("reduction", "reduction: what to take off"):
-        settings = ReductionSettings(
-            min_thickness_mm=spec.min_thickness_mm,
-            tolerance_mm=targets.tolerance_um / UM,
-            clearance_limit_mm=CLEARANCE_LIMIT_MM,
-            noise_mm=NOISE_MM,
-        )
-        orientation = crown_orientation(inputs, placed)
-        inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
-        walls = CrownWalls.build(inputs.crown, orientation.occlusal, inner)
-        used, withheld = asked_paths(inputs, paths)
-        antagonist = region.field.surface
-        crown_paths = [crown_path(p, wanted[p.name], spec.is_upper) for p in used]
-        plan = plan_reduction(
-            inputs.crown.mesh,
-            antagonist,
-            crown_paths,
-            settings,
-            walls=walls,
-            orientation=orientation,
-            surface=inputs.crown,
-        )
+        reduction = reduce_crown(inputs, placed, jaw, region, wanted)
+        plan = reduction.plan
         low_mm = shortfall_mm(first, targets.tolerance_um / UM)
         raise_mm = None
         if low_mm is not None and low_mm < MOST_RAISED_MM:
-            closure = next(path for path in crown_paths if path.name == "centric")
-            found = missing_contact(inputs.crown.mesh, antagonist, closure, orientation.occlusal)
-            raise_mm = found.raise_mm if found and np.isfinite(found.raise_mm) else None
+            raise_mm = reduction.raise_mm(inputs, region)
         largest_mm = max((s.normal_depth_mm for s in plan.spots), default=0.0)
         if largest_mm < least_spot_mm:
             plan = left_alone(plan, inputs.crown.mesh)
     with clock.stage("proof", "proof: the adjusted crown as written, run again"):
         written = write_adjusted(inputs, plan, folder)
-        again = Surface.build(written)
-        after = crown_state(inputs, jaw, region, again, wanted)
-        left = remainder(written, antagonist, settings, inputs.crown.mesh, plan)
-    with clock.stage("stiffness", "the foundation's stiffness, ten times softer and stiffer"):
-        findings = stiffness_findings(inputs, jaw, pair, first)
+        again = GapField.build(written, BAND)
+        crown = inputs.crown.mesh
+        jobs = [
+            partial(crown_state, inputs, jaw, region, again, wanted),
+            partial(remainder, written, region.field, reduction.settings, crown, plan),
+        ]
+        after, left = side_by_side(jobs)
+        findings = stiffness_findings(inputs, jaw, pair, first, yielding)
     T_upper_crown = RigidTransform.identity() if spec.is_upper else placed.T_upper_lower
-    return CrownStage(
+    stage = CrownStage(
         first,
         plan,
         after,
@@ -185,15 +179,66 @@ def run_crown(
             np.sign(touch) * incisal_opening(placed.frame, hinge.pose(touch), placed.T_upper_lower)
         ),
         covered,
-        withheld,
+        reduction.withheld,
         painted(jaw, inputs.crown, plan.clearance_mm, spec.is_upper, plan),
-        painted(jaw, again, left.clearance_mm, spec.is_upper, None),
+        painted(jaw, again.surface, left.clearance_mm, spec.is_upper, None),
         T_upper_crown,
         spec.iso[0],
         least_spot_mm,
         largest_mm,
         tuple(findings),
     )
+    return stage, answers
+
+
+@dataclass(frozen=True, slots=True)
+class Reduction:
+    """What to take off a crown, and what that was worked out from; withheld says what was not."""
+
+    plan: ReductionPlan
+    settings: ReductionSettings
+    orientation: CrownOrientation
+    paths: tuple[CrownPath, ...]
+    withheld: str | None
+
+    def raise_mm(self, inputs: Inputs, region: Region) -> float | None:
+        """Return how far a low crown is to be raised for contact, mm; None where unknown."""
+        closure = next(path for path in self.paths if path.name == "centric")
+        occlusal = self.orientation.occlusal
+        found = missing_contact(inputs.crown.mesh, region.field, closure, occlusal)
+        return found.raise_mm if found and np.isfinite(found.raise_mm) else None
+
+
+def reduce_crown(
+    inputs: Inputs,
+    placed: Placed,
+    jaw: JawStage,
+    region: Region,
+    wanted: dict[str, Callable[[Float64Array], Float64Array]],
+) -> Reduction:
+    """Return what to take off the crown along the movements that the case asks for."""
+    spec, targets = inputs.crown_spec, inputs.case.targets
+    settings = ReductionSettings(
+        min_thickness_mm=spec.min_thickness_mm,
+        tolerance_mm=targets.tolerance_um / UM,
+        clearance_limit_mm=CLEARANCE_LIMIT_MM,
+        margin_mm=NOISE_MM,
+        noise_mm=NOISE_MM,
+    )
+    orientation = crown_orientation(inputs, placed)
+    inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
+    used, withheld = asked_paths(inputs, jaw.run.paths)
+    paths = tuple(crown_path(p, wanted[p.name], spec.is_upper) for p in used)
+    plan = plan_reduction(
+        inputs.crown.mesh,
+        region.field,
+        paths,
+        settings,
+        walls=CrownWalls.build(inputs.crown, orientation.occlusal, inner),
+        orientation=orientation,
+        surface=inputs.crown,
+    )
+    return Reduction(plan, settings, orientation, paths, withheld)
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,13 +255,12 @@ class Region:
         is_upper = inputs.crown_spec.is_upper
         poses = [pose for path in jaw.run.paths for pose in path.poses(path.step_mm)]
         poses.append(jaw.model.T_upper_lower)
-        surface, tooth = opposing_region(
+        face = opposing_faces(
             jaw.antagonist.surface,
-            jaw.antagonist_tooth,
             inputs.crown,
             [pose.inverse() if is_upper else pose for pose in poses],
         )
-        return Region(GapField.build(surface, BAND), tooth, is_upper)
+        return Region(jaw.antagonist.part(face), jaw.antagonist_tooth[face], is_upper)
 
     def against(self, crown: GapField) -> CrownAgainst:
         """Return the crown with the opposing teeth."""
@@ -227,21 +271,18 @@ def crown_state(
     inputs: Inputs,
     jaw: JawStage,
     region: Region,
-    crown: Surface,
+    field: GapField,
     wanted: dict[str, Callable[[Float64Array], Float64Array]],
 ) -> CrownState:
     """Return a crown's gaps at the recorded bite and along the paths, and its closures."""
     is_upper = inputs.crown_spec.is_upper
-    field = GapField.build(crown, BAND)
-    pair = region.against(field)
-    recorded = pair.least_gap(jaw.model.T_upper_lower)
+    pair, mesh = region.against(field), field.surface.mesh
     paths = jaw.run.paths
-    gaps = paths_gaps(pair, paths, [wanted[p.name](p.step_mm) for p in paths])
     body = ContactBody(
         "crown",
-        crown.mesh.vertices,
-        crown.mesh.faces,
-        np.full(len(crown.mesh.faces), inputs.crown_spec.iso[0]),
+        mesh.vertices,
+        mesh.faces,
+        np.full(len(mesh.faces), inputs.crown_spec.iso[0]),
     )
     both = (jaw.natural, Opposition(region.field, body, not is_upper, region.tooth))
     hinge = jaw.model.hinge_at("centric")(0.0)
@@ -250,10 +291,16 @@ def crown_state(
         closed = close_jaw(jaw.model, hinge, both, load_N, start)
         return closure_part(closed, both, jaw.model.superior, 1)
 
-    light, heavy = side_by_side([
-        partial(closure, jaw.model.light_N, jaw.run.light.opening_rad),
-        partial(closure, jaw.model.heavy_N, jaw.run.heavy.opening_rad),
-    ])  # fmt: skip
+    gaps, (recorded, light, heavy) = paths_gaps(
+        pair,
+        paths,
+        [wanted[p.name](p.step_mm) for p in paths],
+        beside=(
+            partial(pair.least_gap, jaw.model.T_upper_lower),
+            partial(closure, jaw.model.light_N, jaw.run.light.opening_rad),
+            partial(closure, jaw.model.heavy_N, jaw.run.heavy.opening_rad),
+        ),
+    )
     closures = {"light": light, "heavy": heavy}
     return CrownState(field, recorded.gap_mm, recorded.supported_gap_mm, gaps, closures)
 
@@ -367,19 +414,31 @@ def shortfall_mm(state: CrownState, tolerance_mm: float) -> float | None:
     return excess if excess > tolerance_mm else None
 
 
-def stiffness_findings(
-    inputs: Inputs, jaw: JawStage, pair: CrownAgainst, first: CrownState
-) -> list[Finding]:
-    """Return what a factor of ten in the foundation's stiffness does to the crown's answer."""
+def other_stiffness(jaw: JawStage) -> tuple[Closure, ...]:
+    """Return the light closures without the crown on a foundation ten times softer and stiffer."""
     hinge = jaw.model.hinge_at("centric")(0.0)
-    centric = next(m for m in first.movements if m.name == "centric")
-    usual = jaw.datum.g_nat_mm - centric.least_mm
-    changes = []
+    closures = []
     for factor in (0.1, 10.0):
         foundation = FoundationSettings(jaw.model.foundation.stiffness_MPa_per_mm * factor)
         model = replace(jaw.model, foundation=foundation)
-        closed = close_jaw(model, hinge, (jaw.natural,), model.light_N, jaw.run.light.opening_rad)
-        pairs = pairs_of(closed, 0, jaw.natural, model.superior)
+        start = jaw.run.light.opening_rad
+        closures.append(close_jaw(model, hinge, (jaw.natural,), model.light_N, start))
+    return tuple(closures)
+
+
+def stiffness_findings(
+    inputs: Inputs,
+    jaw: JawStage,
+    pair: CrownAgainst,
+    first: CrownState,
+    yielding: Sequence[Closure],
+) -> list[Finding]:
+    """Return what a factor of ten in the foundation's stiffness does to the crown's answer."""
+    centric = next(m for m in first.movements if m.name == "centric")
+    usual = jaw.datum.g_nat_mm - centric.least_mm
+    changes = []
+    for closed in yielding:
+        pairs = pairs_of(closed, 0, jaw.natural, jaw.model.superior)
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
         gap = pair.least_gap(closed.T_upper_lower).gap_mm
         changes.append((datum.g_nat_mm - gap) - usual)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, partial
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow
 from occlusim.motion.hinge import Hinge
 from occlusim.pipeline.side_by_side import side_by_side
 
+R = TypeVar("R")
 EXCURSIONS: tuple[Movement, ...] = ("protrusion", "laterotrusion_right", "laterotrusion_left")
 
 
@@ -66,8 +68,18 @@ class JawRun:
     paths: tuple[GuidedPath, ...]
 
 
-def run_jaw(model: JawModel, natural: Opposition) -> JawRun:
+def run_jaw(
+    model: JawModel, natural: Opposition, beside: Callable[[Closure], R]
+) -> tuple[JawRun, R]:
     """Return closures and paths of the jaw guided by the natural teeth alone.
+
+    Parameters
+    ----------
+    model, natural
+        What moves, and the teeth that guide it.
+    beside
+        Work on the light closure that is done while the paths are followed; its answer is
+        returned too.
 
     Raises
     ------
@@ -76,9 +88,7 @@ def run_jaw(model: JawModel, natural: Opposition) -> JawRun:
     """
     hinge = model.hinge_at("centric")(0.0)
     light = close_jaw(model, hinge, (natural,), model.light_N, 0.0)
-    heavy = close_jaw(model, hinge, (natural,), model.heavy_N, light.opening_rad)
-    paths = [resting("centric", model, light.opening_rad, abs(light.support_N - light.load_N))]
-    paths += side_by_side([
+    jobs: list[Callable[[], Any]] = [
         partial(
             follow,
             name,
@@ -92,8 +102,12 @@ def run_jaw(model: JawModel, natural: Opposition) -> JawRun:
             start_rad=light.opening_rad,
         )
         for name, settings in model.excursions.items()
-    ])  # fmt: skip
-    return JawRun(light, heavy, tuple(paths))
+    ]
+    jobs.append(partial(close_jaw, model, hinge, (natural,), model.heavy_N, light.opening_rad))
+    jobs.append(partial(beside, light))
+    *paths, heavy, answer = side_by_side(jobs)
+    rest = resting("centric", model, light.opening_rad, abs(light.support_N - light.load_N))
+    return JawRun(light, heavy, (rest, *paths)), answer
 
 
 def resting(name: Movement, model: JawModel, opening_rad: float, residual_N: float) -> GuidedPath:

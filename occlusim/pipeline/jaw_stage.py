@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -14,6 +13,7 @@ from occlusim.contact.field import GapField
 from occlusim.contact.foundation import ContactBody, FoundationSettings
 from occlusim.contact.least import least_gap
 from occlusim.contact.patches import PairContact
+from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.jaw.guidance import GuidanceSettings, Movement
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition
@@ -23,7 +23,6 @@ from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, resting, run_jaw
 from occlusim.pipeline.placing import Placed, propped_finding
 from occlusim.pipeline.results import closure_part, datum_part, pairs_of
-from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import BAND
 
 
@@ -59,33 +58,50 @@ class JawStage:
         return datum_part(self.datum, self.natural)
 
 
-def run_jaw_stage(
-    inputs: Inputs, placed: Placed, opposing_field: Callable[[], GapField], clock: Any
-) -> JawStage:
-    """Return fields, closures, datum and paths of a case's natural jaw.
+@dataclass(frozen=True, slots=True)
+class Fields:
+    """The fields of a case, whole: the arch opposite the crown, the crown's own, the crown."""
 
-    `opposing_field` gives the field of the arch that the crown meets.
-    """
+    opposing: GapField
+    own: GapField
+    crown: GapField
+
+    @staticmethod
+    def build(inputs: Inputs) -> Fields:
+        """Return the fields of a case's surfaces, each in its own frame."""
+        opposing, own, crown = (
+            GapField.build(surface, BAND)
+            for surface in (inputs.opposing_arch, inputs.own_arch, inputs.crown)
+        )
+        return Fields(opposing, own, crown)
+
+
+def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Any) -> JawStage:
+    """Return closures, datum and paths of a case's natural jaw."""
     is_upper = inputs.crown_spec.is_upper
-    kept = np.flatnonzero(~placed.masked).astype(np.int32)
-    own_mesh, _ = inputs.own_arch.mesh.submesh(kept)
     upper_tooth, lower_tooth = placed.upper_tooth, placed.lower_tooth
+    kept = np.flatnonzero(~placed.masked).astype(np.int32)
     if is_upper:
         upper_tooth = upper_tooth[kept]
     else:
         lower_tooth = lower_tooth[kept]
-    with clock.stage("fields", "signed-distance fields of both arches"):
-        own = GapField.build(own_mesh, BAND)
-        antagonist = opposing_field()
-    upper, lower = (own, antagonist) if is_upper else (antagonist, own)
-    mesh = lower.surface.mesh
-    body = ContactBody("natural teeth", mesh.vertices, mesh.faces, lower_tooth)
-    natural = Opposition(upper, body, True, upper_tooth)
-    model = jaw_model(inputs, placed)
+    antagonist = fields.opposing
     with clock.stage("jaw", "jaw: closures and tooth-guided movements"):
-        run = run_jaw(model, natural)
+        model = jaw_model(inputs, placed)
+        if is_upper:
+            own = fields.own.part(kept)
+            natural = natural_teeth(own, upper_tooth, antagonist.surface.mesh, lower_tooth)
+            run, pairs = run_jaw(model, natural, partial(exact_pairs, natural, antagonist, model))
+        else:
+            mesh, _ = inputs.own_arch.mesh.submesh(kept)
+            natural = natural_teeth(antagonist, upper_tooth, mesh, lower_tooth)
+
+            def beside(light: Closure) -> tuple[GapField, tuple[PairContact, ...]]:
+                own = fields.own.part(kept)
+                return own, exact_pairs(natural, own, model, light)
+
+            run, (own, pairs) = run_jaw(model, natural, beside)
     with clock.stage("datum", "datum: the natural contacts beside the crown"):
-        pairs = exact_pairs(run.light, natural, lower, model)
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
         if datum.is_recorded:
             run = replace(run, paths=(resting("centric", model, 0.0, 0.0), *run.paths[1:]))
@@ -94,6 +110,14 @@ def run_jaw_stage(
     findings = propped_finding(inputs, inputs.opposing_arch, placed.masked, T_antagonist_own)
     antagonist_tooth = lower_tooth if is_upper else upper_tooth
     return JawStage(model, antagonist, own, antagonist_tooth, natural, run, datum, tuple(findings))
+
+
+def natural_teeth(
+    upper: GapField, upper_tooth: Int32Array, lower: TriangleMesh, lower_tooth: Int32Array
+) -> Opposition:
+    """Return the lower teeth pressing into the upper ones; tooth (F,) of the faces of each."""
+    body = ContactBody("natural teeth", lower.vertices, lower.faces, lower_tooth)
+    return Opposition(upper, body, True, upper_tooth)
 
 
 def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
@@ -124,19 +148,17 @@ def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
 
 
 def exact_pairs(
-    closure: Closure, natural: Opposition, lower: GapField, model: JawModel
+    natural: Opposition, lower: GapField, model: JawModel, closure: Closure
 ) -> tuple[PairContact, ...]:
     """Return the closure's pairs with the exact least gap of both surfaces."""
-
-    def exact(pair: PairContact) -> PairContact:
-        found = least_gap(
+    found = []
+    for pair in pairs_of(closure, 0, natural, model.superior):
+        least = least_gap(
             natural.field,
             lower,
             closure.T_upper_lower,
             faces_a=natural.field_tooth == pair.field_tooth,
             faces_b=natural.body.tooth == pair.body_tooth,
         )
-        return replace(pair, least_gap_mm=found.gap_mm)
-
-    pairs = pairs_of(closure, 0, natural, model.superior)
-    return tuple(side_by_side([partial(exact, pair) for pair in pairs]))
+        found.append(replace(pair, least_gap_mm=least.gap_mm))
+    return tuple(found)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +18,6 @@ from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.placing import Placed
-from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import UM
 from occlusim.report.colour import GAP, REDUCTION, paint
 from occlusim.report.html import write_report
@@ -27,7 +25,7 @@ from occlusim.report.meshes import ReportMeshes
 from occlusim.report.pictures import write_pictures
 
 NEAR_CROWN_MM = 4.0
-MAP_REACH_MM = 4.0
+MAP_REACH_MM = 2.0
 
 
 def write_outputs(  # noqa: PLR0913
@@ -35,15 +33,19 @@ def write_outputs(  # noqa: PLR0913
     placed: Placed,
     jaw: JawStage,
     crown: CrownStage,
+    arches: tuple[PaintedMesh, PaintedMesh],
     results: dict[str, Any],
     findings: list[Finding],
     clock: Any,
     folder: Path,
     pictures: bool,
 ) -> None:
-    """Write every file of a run into a folder, which is moved into place by the caller."""
+    """Write every file of a run into a folder, which is moved into place by the caller.
+
+    `arches` are those of `arch_maps`.
+    """
+    upper, lower = arches
     with clock.stage("maps", "writing the coloured meshes"):
-        upper, lower = arch_maps(inputs, jaw)
         write_painted(folder / "upper_gap.ply", upper, _file(inputs, "upper"), "gap_um")
         write_painted(folder / "lower_gap.ply", lower, _file(inputs, "lower"), "gap_um")
         write_painted(folder / "crown_gap.ply", crown.before, inputs.crown_file, "gap_um")
@@ -95,18 +97,14 @@ def arch_maps(inputs: Inputs, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
     crown_is_upper = inputs.crown_spec.is_upper
     upper_field = jaw.own if crown_is_upper else jaw.antagonist
     lower_field = jaw.antagonist if crown_is_upper else jaw.own
-    upper, lower = side_by_side([
-        partial(_gap_map, inputs.upper, lower_field, T_upper_lower.inverse()),
-        partial(_gap_map, inputs.lower, upper_field, T_upper_lower),
-    ])  # fmt: skip
-    return upper, lower
+    return (
+        _gap_map(inputs.upper, lower_field, T_upper_lower.inverse()),
+        _gap_map(inputs.lower, upper_field, T_upper_lower),
+    )
 
 
 def _gap_map(surface: Surface, field: GapField, T_field_points: RigidTransform) -> PaintedMesh:
-    points = surface.mesh.vertices
-    gap = field.gaps(points, T_field_points, exact_below_mm=0.3)
-    beyond = np.flatnonzero(np.isnan(gap))
-    gap[beyond] = field.exact(points[beyond], T_field_points, MAP_REACH_MM)
+    gap = field.exact(surface.mesh.vertices, T_field_points, MAP_REACH_MM)
     return PaintedMesh(surface.mesh, {"gap_um": gap * UM})
 
 

@@ -13,7 +13,7 @@ UM = 1000.0
 """Micrometres in a millimetre."""
 
 
-BAND = SdfSettings(voxel_mm=0.15, band_mm=1.0)
+BAND = SdfSettings(voxel_mm=0.15, band_mm=0.7)
 """The band only says where to look, so its voxels may be coarse: every result is exact."""
 
 

@@ -13,7 +13,6 @@ from pathlib import Path
 import igl
 import numpy as np
 
-from occlusim.contact.field import GapField
 from occlusim.files.case_file import read_case
 from occlusim.files.mesh_files import read_mesh
 from occlusim.geometry.mesh import TriangleMesh
@@ -21,9 +20,8 @@ from occlusim.motion.closure import close_to_load
 from occlusim.pipeline.check import Clock, place
 from occlusim.pipeline.crown_stage import wanted_functions
 from occlusim.pipeline.inputs import Inputs, load_inputs
-from occlusim.pipeline.jaw_stage import JawStage, run_jaw_stage
+from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
 from occlusim.pipeline.placing import Placed
-from occlusim.pipeline.units import BAND
 
 
 @dataclass(frozen=True)
@@ -40,8 +38,7 @@ def jaw_of(case_path: Path) -> Stage:
     inputs = load_inputs(read_case(case_path))
     clock = Clock(lambda _: None)
     placed, _ = place(inputs, clock)
-    field = GapField.build(inputs.opposing_arch, BAND)
-    return Stage(inputs, placed, run_jaw_stage(inputs, placed, lambda: field, clock))
+    return Stage(inputs, placed, run_jaw_stage(inputs, placed, Fields.build(inputs), clock))
 
 
 def forward_poses(stage: Stage, movement: str, finer: int = 4):

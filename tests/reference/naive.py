@@ -73,3 +73,31 @@ def clipped_integrals(corner, phi, level, n=400):
     below = (level - w @ phi > 0).astype(float)
     x = w @ corner
     return area * below.sum(), area * depth.sum(), area * below @ x, area * depth @ x
+
+
+def patch_distance(points, foot, corner, normal, least_cosine):
+    """Return distances (n,) from, and normals (n, 3) of, the quadratic patches over facets.
+
+    corner, normal (n, 3, 3): the facets' corners and the unit normals there.
+    """
+    facet = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    facet /= np.linalg.norm(facet, axis=1, keepdims=True)
+    is_curve = (np.einsum("nki,ni->nk", normal, facet) > least_cosine).all(axis=1)
+    normal = np.where(is_curve[:, None, None], normal, facet[:, None])
+    u, v, w = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0], foot - corner[:, 0]
+    bary = np.array([np.linalg.lstsq(np.stack([a, b], 1), c, rcond=None)[0]
+                     for a, b, c in zip(u, v, w, strict=True)])  # fmt: skip
+    bary = np.column_stack([1 - bary.sum(axis=1), bary])
+    lift = np.zeros_like(points)
+    for i, j in ((0, 1), (1, 2), (2, 0)):
+        edge, n_i, n_j = corner[:, j] - corner[:, i], normal[:, i], normal[:, j]
+        between = n_i + n_j
+        along = (between * edge).sum(axis=1) / (edge * edge).sum(axis=1)
+        between = between - along[:, None] * edge
+        between /= np.linalg.norm(between, axis=1, keepdims=True)
+        slope_j, slope_i = ((edge * n).sum(axis=1) / (between * n).sum(axis=1) for n in (n_j, n_i))
+        height = 0.5 * (slope_j - slope_i) * bary[:, i] * bary[:, j]
+        lift += height[:, None] * between
+    smooth = np.einsum("nk,nki->ni", bary, normal)
+    smooth /= np.linalg.norm(smooth, axis=1, keepdims=True)
+    return np.einsum("ij,ij->i", smooth, points - foot - lift), smooth

@@ -3,14 +3,15 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from reference.naive import patch_distance
 from scipy.spatial import ConvexHull
 
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
+from occlusim.kernels.patch import barycentric, patch_distances, patch_lift
 from occlusim.registration.correspondence import (
+    LEAST_CORNER_COSINE,
     CurvedSurface,
-    barycentric,
-    patch_lift,
     smooth_vertex_normals,
 )
 
@@ -38,10 +39,12 @@ def test_patch_is_exact_on_a_shallow_paraboloid_cut_by_the_facet():
     normal /= np.linalg.norm(normal, axis=2, keepdims=True)
     bary = np.random.default_rng(2).dirichlet(np.ones(3), 50)
     foot = bary @ corner[0]
-    many = np.repeat(corner, 50, axis=0), np.repeat(normal, 50, axis=0)
-    height = patch_lift(*many, bary)[:, 2]
-    assert_allclose(height, c * (1 - np.sum(foot**2, axis=1)) / 2, rtol=0, atol=c**3)
-    assert_allclose(barycentric(many[0], foot), bary, rtol=0, atol=1e-13)
+    for place, on_facet in zip(bary, foot, strict=True):
+        lift, found = np.empty(3), np.empty(3)
+        patch_lift(corner[0], normal[0], place, lift)
+        barycentric(corner[0], on_facet, found)
+        assert_allclose(lift[2], c * (1 - np.sum(on_facet**2)) / 2, rtol=0, atol=c**3)
+        assert_allclose(found, place, rtol=0, atol=1e-13)
 
 
 def test_neighbouring_patches_meet_on_their_edge():
@@ -50,7 +53,10 @@ def test_neighbouring_patches_meet_on_their_edge():
     normal = rng.standard_normal((2, 3, 3)) * 0.2 + [0.0, 0.0, 1.0]
     corner[1, :2], normal[1, :2] = corner[0, 1::-1], normal[0, 1::-1]
     bary = np.array([[0.3, 0.7, 0.0], [0.7, 0.3, 0.0]])
-    lift = patch_lift(corner, normal / np.linalg.norm(normal, axis=2, keepdims=True), bary)
+    normal /= np.linalg.norm(normal, axis=2, keepdims=True)
+    lift = np.empty((2, 3))
+    for k in range(2):
+        patch_lift(corner[k], normal[k], bary[k], lift[k])
     assert_allclose(lift[0], lift[1], rtol=0, atol=1e-14)
     assert np.linalg.norm(lift[0]) > 0.01
 
@@ -80,3 +86,23 @@ def test_beyond_reach_and_at_the_trimmed_edge_nothing_is_usable():
     assert match.is_usable.tolist() == [True, False, False]
     assert_allclose(match.distance_mm, [0.1, np.nan, 0.5], rtol=0, atol=1e-12)
     assert_allclose(match.residual_mm[0], 0.1, rtol=0, atol=1e-12)
+
+
+def test_distances_from_the_patches_are_those_of_the_slow_twin():
+    rng = np.random.default_rng(6)
+    mesh = _sphere(60, 1.0, rng)
+    normals = mesh.vertices + 0.15 * rng.standard_normal(mesh.vertices.shape)
+    normals[:8] *= -1.0  # creases: facets there are flat
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    face = rng.integers(0, len(mesh.faces), 300).astype(np.int32)
+    corner = mesh.vertices[mesh.faces[face]]
+    foot = np.einsum("nk,nki->ni", rng.dirichlet(np.ones(3), 300), corner)
+    points = foot + 0.1 * rng.standard_normal(foot.shape)
+    distance, normal = np.empty(300), np.empty((300, 3))
+    patch_distances(
+        points, foot, face, mesh.vertices, mesh.faces, normals, LEAST_CORNER_COSINE, True,
+        distance, normal,
+    )  # fmt: skip
+    wanted = patch_distance(points, foot, corner, normals[mesh.faces[face]], LEAST_CORNER_COSINE)
+    assert_allclose(distance, wanted[0], rtol=0, atol=1e-12)
+    assert_allclose(normal, wanted[1], rtol=0, atol=1e-12)

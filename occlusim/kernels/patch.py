@@ -1,0 +1,123 @@
+"""Quadratic patches over the facets of a scan; `registration.correspondence` says what for."""
+
+import math
+
+import numpy as np
+
+from occlusim.kernels.jit import kernel, parallel_kernel, prange
+
+CHUNK = 64
+
+
+@kernel
+def patch_lift(corner, normal, bary, out):
+    """Write the vector (3,), mm, from a facet (3, 3) to its quadratic patch at a place (3,).
+
+    Zero at the corners. Along the edge e from i to j the patch rises by a t (1 - t) along m, the
+    direction halfway between the corners' unit normals and across e, with the mean of the slopes
+    that these normals ask for: a = (e . n_j / m . n_j - e . n_i / m . n_i) / 2. On an edge only
+    that edge's own term is left, so neighbouring patches meet.
+    """
+    out[0] = out[1] = out[2] = 0.0
+    for i in range(3):
+        j = (i + 1) % 3
+        along = length_sq = 0.0
+        for d in range(3):
+            e = corner[j, d] - corner[i, d]
+            along += (normal[i, d] + normal[j, d]) * e
+            length_sq += e * e
+        along /= length_sq
+        on_i = on_j = 0.0
+        for d in range(3):
+            e = corner[j, d] - corner[i, d]
+            m = normal[i, d] + normal[j, d] - along * e
+            on_i += m * normal[i, d]
+            on_j += m * normal[j, d]
+        rise_i = rise_j = 0.0
+        for d in range(3):
+            e = corner[j, d] - corner[i, d]
+            rise_i += e * normal[i, d]
+            rise_j += e * normal[j, d]
+        # m is not of unit length here: its length leaves the slopes and the lift alone.
+        height = 0.5 * (rise_j / on_j - rise_i / on_i) * bary[i] * bary[j]
+        for d in range(3):
+            e = corner[j, d] - corner[i, d]
+            out[d] += height * (normal[i, d] + normal[j, d] - along * e)
+
+
+@kernel
+def barycentric(corner, foot, out):
+    """Write the barycentric coordinates (3,) of a point in a triangle (3, 3), not below 0."""
+    uu = uv = vv = wu = wv = 0.0
+    for d in range(3):
+        u, v = corner[1, d] - corner[0, d], corner[2, d] - corner[0, d]
+        w = foot[d] - corner[0, d]
+        uu += u * u
+        uv += u * v
+        vv += v * v
+        wu += w * u
+        wv += w * v
+    area_sq = uu * vv - uv * uv
+    out[1] = (vv * wu - uv * wv) / area_sq
+    out[2] = (uu * wv - uv * wu) / area_sq
+    out[0] = 1.0 - out[1] - out[2]
+    total = 0.0
+    for k in range(3):
+        out[k] = min(1.0, max(0.0, out[k]))
+        total += out[k]
+    for k in range(3):
+        out[k] /= total
+
+
+@parallel_kernel
+def patch_distances(
+    points, foot, face, vertices, faces, vertex_normals, least_cosine, is_curved, distance, normal
+):
+    """Write, per point (n, 3) over its foot on a face, the distance from the patch and its normal.
+
+    Distances are along the patch's normal (n, 3) at the foot. A facet with a corner whose normal
+    is farther from its own than `least_cosine` is taken as flat, as all are unless `is_curved`.
+    """
+    n = len(points)
+    for chunk in prange((n + CHUNK - 1) // CHUNK):
+        corner, own = np.empty((3, 3)), np.empty((3, 3))
+        bary, lift = np.empty(3), np.empty(3)
+        for p in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+            for k in range(3):
+                v = faces[face[p], k]
+                for d in range(3):
+                    corner[k, d] = vertices[v, d]
+                    own[k, d] = vertex_normals[v, d]
+            size = 0.0
+            for d in range(3):
+                a, b = (d + 1) % 3, (d + 2) % 3
+                ua, ub = corner[1, a] - corner[0, a], corner[1, b] - corner[0, b]
+                va, vb = corner[2, a] - corner[0, a], corner[2, b] - corner[0, b]
+                normal[p, d] = ua * vb - ub * va
+                size += normal[p, d] * normal[p, d]
+            size = math.sqrt(size)
+            curved = is_curved
+            for d in range(3):
+                normal[p, d] /= size
+            for k in range(3):
+                cosine = 0.0
+                for d in range(3):
+                    cosine += own[k, d] * normal[p, d]
+                curved = curved and cosine > least_cosine
+            total = 0.0
+            if not curved:
+                for d in range(3):
+                    total += normal[p, d] * (points[p, d] - foot[p, d])
+                distance[p] = total
+                continue
+            barycentric(corner, foot[p], bary)
+            patch_lift(corner, own, bary, lift)
+            size = 0.0
+            for d in range(3):
+                normal[p, d] = bary[0] * own[0, d] + bary[1] * own[1, d] + bary[2] * own[2, d]
+                size += normal[p, d] * normal[p, d]
+            size = math.sqrt(size)
+            for d in range(3):
+                normal[p, d] /= size
+                total += normal[p, d] * (points[p, d] - foot[p, d] - lift[d])
+            distance[p] = total
