@@ -176,8 +176,8 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
     held_length = 0.0
     while True:
         if cleared_left and not held:
-            # Nothing waits for the value here: the band may prove that it does not matter.
-            room = _lower(x, y, z, row, tree, path) - best
+            # Nothing waits for the value here: the band may prove that it is beyond the limit.
+            room = _lower(x, y, z, row, tree, path) - limit
             ahead = _passed(row, last, room, path[4])
             if ahead == last and room > 0.0:
                 return best, where, unknown

@@ -15,10 +15,7 @@ from occlusim.files.mesh_files import read_mesh
 from occlusim.files.results_file import validate_results
 
 CASES = ("molar-46", "premolar-24", "molar-36-low", "molar-16-clean")
-# The scans' faces leave the implicit surfaces by up to 0.65 um on either side where the arches come
-# near (CHORD_MM of the demo's meshing); the jaw, led by those faces, closes some 1 um deeper, and
-# the datum is 0.3 um less: 2 um in closure. Where one canine leads, 20 N rest on 0.2 mm2: 3 um.
-CLEAN = TruthLimits(depth_um=3.0, place_mm=0.3, gap_um=2.0)
+CLEAN = TruthLimits(depth_um=2.0, place_mm=0.3, gap_um=2.0)
 NOISY = TruthLimits(depth_um=40.0, place_mm=0.5, gap_um=40.0, extra_um=20.0)
 
 pytestmark = pytest.mark.slow

@@ -231,3 +231,17 @@ def test_gaps_are_exact_where_asked_and_of_the_band_elsewhere(ball, rng):
     assert_array_equal(gap[above_it], band[above_it])
     assert np.isnan(gap[exact > 1.2]).all()
     assert_array_equal(ball.gaps(points, exact_below_mm=None), band)
+
+
+def test_a_part_keeps_the_band_of_the_whole_as_lower_bounds(ball, rng):
+    centre = ball.surface.mesh.vertices[ball.surface.mesh.faces].mean(axis=1)
+    part = ball.part(np.flatnonzero(centre[:, 0] > 0.5).astype(np.int32))
+    points = rng.uniform(-1.2 * RADIUS, 1.2 * RADIUS, (3000, 3))
+    exact = part.exact(points)
+    assert_allclose(exact, part.surface.closest(points).distance_mm, rtol=0, atol=0)
+    lower = part.sdf.lower_bounds(points)
+    known = np.isfinite(exact) & np.isfinite(lower) & (exact > 0)
+    assert known.sum() > 100
+    assert (lower[known] <= exact[known]).all()
+    away = np.isfinite(lower) & (part.surface.closest(points).unsigned_mm > ball.sdf.band_mm + 0.2)
+    assert away.any()  # there the band knows of faces that the part lacks

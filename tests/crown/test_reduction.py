@@ -366,3 +366,15 @@ def test_what_is_left_is_what_a_new_plan_would_find(deep_ball):
         assert_allclose(left.clearance_mm, anew.clearance_mm, rtol=0, atol=3e-4)
         if places:
             assert_allclose(left.depth_mm, [0.1 * (1 - share)], rtol=0, atol=1e-3)
+
+
+def test_what_was_left_alone_stands_as_it_stood():
+    """A spike that pokes a facet between clear vertices; without a cut it is there afterwards."""
+    crown = block(11, 4.0, 3.0)
+    tip = Surface.build(spike(1.0, (0.1, 0.13, -0.05)))
+    plan = plan_reduction(crown, tip, REST, BARE)
+    assert len(plan.spots) == 1
+    assert (plan.clearance_mm > 0).all()
+    left = remainder(crown, tip, BARE, crown, plan)
+    assert_allclose(left.depth_mm, [plan.spots[0].normal_depth_mm], rtol=0, atol=1e-6)
+    assert len(remainder(plan.adjusted, tip, BARE, crown, plan).depth_mm) == 0

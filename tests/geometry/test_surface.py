@@ -7,7 +7,7 @@ from reference import naive, shapes
 from reference.laws import assert_reaches_all_sides, fitted_order, random_pose
 
 from occlusim.geometry.mesh import TriangleMesh
-from occlusim.geometry.surface import Surface
+from occlusim.geometry.surface import Surface, near_order
 
 EXACT_MM = 1e-12
 
@@ -250,3 +250,14 @@ def test_answers_are_read_only_inputs_untouched(rng):
     surface.closest(points)
     assert_array_equal(points, before)
     assert not surface.corners.flags.writeable
+
+
+def test_the_order_of_asking_keeps_neighbours_together(rng):
+    points = rng.uniform(-20.0, 20.0, (5000, 3))
+    points[7] = np.nan
+    order = near_order(points)
+    assert_array_equal(np.sort(order), np.arange(5000))
+    step = np.linalg.norm(np.diff(points[order], axis=0), axis=1)
+    assert np.nanmedian(step) < 0.15 * np.nanmedian(np.linalg.norm(np.diff(points, axis=0), axis=1))
+    assert_array_equal(near_order(points[:5]), np.arange(5))
+    assert len(near_order(np.full((100, 3), np.nan))) == 100

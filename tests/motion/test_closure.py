@@ -94,6 +94,23 @@ def test_sphere_closes_to_the_depth_of_its_load(load_N, start_mm):
     assert_allclose(found.support_N, load_N, rtol=2e-2, atol=0)
 
 
+@pytest.mark.parametrize("off_mm", [1e-4, 5e-4])
+def test_a_short_last_step_may_be_taken_on_the_linear_gaps(off_mm):
+    centre_z = PLANE_MM - RADIUS_MM - 0.02
+    field = opposition(
+        plate(PLANE_MM), cap(np.array([0.0, LEVER_MM, centre_z])), field_is_upper=True
+    )
+    exact = close_to_load(hinge(), [field], SUPERIOR, 5.0, FoundationSettings(), ClosureSettings())
+    quick = close_to_load(
+        hinge(), [field], SUPERIOR, 5.0, FoundationSettings(),
+        ClosureSettings(trusted_step_mm=1e-3), start_rad=exact.opening_rad + off_mm / LEVER_MM,
+    )  # fmt: skip
+    assert quick.n_rounds == 1
+    assert_allclose(quick.opening_rad * LEVER_MM, exact.opening_rad * LEVER_MM, rtol=0, atol=3e-5)
+    assert_allclose(quick.support_N, 5.0, rtol=0, atol=1e-6)
+    assert_allclose(quick.loads[0].force_N.sum(), exact.loads[0].force_N.sum(), rtol=2e-3, atol=0)
+
+
 def test_no_load_is_first_contact():
     centre_z = PLANE_MM - RADIUS_MM - 0.3
     field = opposition(

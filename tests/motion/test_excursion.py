@@ -9,6 +9,7 @@ from scipy.optimize import brentq
 
 from occlusim.contact.foundation import FoundationSettings
 from occlusim.geometry.transform import RigidTransform
+from occlusim.motion import excursion
 from occlusim.motion.closure import ClosureSettings
 from occlusim.motion.excursion import ExcursionSettings, follow, left_out_error
 from occlusim.motion.hinge import Hinge
@@ -70,6 +71,22 @@ def test_a_finer_step_gives_the_same_path():
         for step in (0.1, 0.025)
     ]  # fmt: skip
     assert_allclose(openings[0] * LEVER_MM, openings[1] * LEVER_MM, rtol=0, atol=5e-4)
+
+
+def test_a_last_step_taken_unasked_changes_nothing(monkeypatch):
+    field = opposition(ramp(), cap(np.array([0.0, LEVER_MM, 1.0])), field_is_upper=True)
+    openings, residuals = [], []
+    for trusted_mm in (excursion.TRUSTED_STEP_MM, 0.0):
+        monkeypatch.setattr(excursion, "TRUSTED_STEP_MM", trusted_mm)
+        path = follow(
+            "protrusion", sliding, [field], SUPERIOR, 10.0, FoundationSettings(),
+            ClosureSettings(), ExcursionSettings(step_mm=0.1, length_mm=0.6),
+            start_rad=hinge_start(field),
+        )  # fmt: skip
+        openings.append(path.opening_at(np.linspace(0.0, 0.6, 25)))
+        residuals.append(path.worst_residual_N)
+    assert_allclose(openings[0] * LEVER_MM, openings[1] * LEVER_MM, rtol=0, atol=2e-5)
+    assert max(residuals) < 0.05
 
 
 def hinge_start(field):

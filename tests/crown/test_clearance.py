@@ -1,0 +1,90 @@
+"""The swept clearance: the band spares work and changes nothing, and travel bounds every value."""
+
+import numpy as np
+import pytest
+from crown.block_shapes import path
+from numpy.testing import assert_allclose, assert_array_equal
+from reference import shapes
+
+from occlusim.contact.field import GapField
+from occlusim.crown.clearance import swept_clearance, swept_facet_clearance
+from occlusim.crown.deepening import vertex_depths
+from occlusim.crown.path import tabulate
+from occlusim.geometry.mesh import TriangleMesh
+from occlusim.sdf import SdfSettings
+
+LIMIT_MM = 0.1
+
+
+def wavy(z, n=60):
+    """A sheet of bumps around a height."""
+    mesh = shapes.plate(3.0, n)
+    x, y = mesh.vertices[:, 0], mesh.vertices[:, 1]
+    height = z + 0.25 * np.sin(2.3 * x) * np.cos(1.9 * y)
+    return TriangleMesh(np.column_stack([x, y, height]), mesh.faces)
+
+
+def sliding(s):
+    """Sink, slide and lift: from overlap to well beyond the band."""
+    return np.column_stack([0.8 * s, 0.3 * s, -0.05 + 0.6 * s**2])
+
+
+@pytest.fixture(scope="module")
+def antagonist():
+    return GapField.build(wavy(0.0), SdfSettings(voxel_mm=0.15, band_mm=0.7))
+
+
+@pytest.fixture(scope="module")
+def crown():
+    mesh = wavy(0.1, 40)
+    stack = [mesh.vertices + np.array([0.0, 0.0, lift]) for lift in (0.0, 0.3, 2.5)]
+    return np.concatenate(stack), np.concatenate([mesh.faces + k * len(mesh.vertices)
+                                                  for k in range(3)])  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def table(crown):
+    ramp = path(
+        "slide", np.linspace(0.0, 2.0, 21), sliding, lambda s: 0.02 + 0.03 * np.minimum(s, 1.0)
+    )
+    return tabulate([path("centric", [0.0], None, 0.02), ramp], crown[0])
+
+
+def test_the_band_changes_no_bit_of_a_clearance(antagonist, crown, table):
+    points, faces = crown
+    with_band = swept_clearance(points, antagonist, table, LIMIT_MM)
+    without = swept_clearance(points, antagonist.surface, table, LIMIT_MM)
+    near = np.isfinite(without.row)
+    assert near.any()
+    assert not near.all()
+    for name in ("value_mm", "row", "gradient"):
+        assert_array_equal(getattr(with_band, name), getattr(without, name))
+    assert (with_band.unknown >= without.unknown).all()
+    corners = points[faces[::7]]
+    facets = [swept_facet_clearance(corners, a, table, LIMIT_MM)
+              for a in (antagonist, antagonist.surface)]  # fmt: skip
+    assert np.isfinite(facets[1].row).any()
+    for name in ("value_mm", "row", "bary"):
+        assert_array_equal(getattr(facets[0], name), getattr(facets[1], name))
+
+
+def test_the_band_changes_no_bit_of_a_depth(antagonist, crown, table):
+    points = crown[0][::3]
+    down = np.tile([0.0, 0.0, 1.0], (len(points), 1))
+    depths = [vertex_depths(points, down, a, table, 0.0, 1.5)
+              for a in (antagonist, antagonist.surface)]  # fmt: skip
+    assert (depths[1][0] > 0.01).any()
+    for one, other in zip(*depths, strict=True):
+        assert_array_equal(one, other)
+
+
+def test_no_value_changes_more_than_the_travel(antagonist, crown, table):
+    points = crown[0][:: len(crown[0]) // 300]
+    travel = table.travel_mm(points)
+    gaps = np.stack([antagonist.exact(points @ r.T + t) - w for r, t, w in zip(
+        table.rotations, table.translations, table.wanted_mm, strict=True)])  # fmt: skip
+    change = np.abs(np.diff(gaps[1:], axis=0))
+    step = np.diff(travel[1:])[:, None]
+    assert np.nanmax(change - step) <= 1e-12
+    assert_allclose(np.nanmax(change / step), 1.0, rtol=0, atol=0.2)
+    assert (table.travel_mm(points, 1.0) >= travel).all()
