@@ -49,6 +49,10 @@ class GapField:
         """
         return GapField._of(Surface.build(self.surface.mesh.submesh(faces)[0]), self.sdf)
 
+    def shrunk(self, surface: Surface) -> GapField:
+        """Return the field of a surface within this one's, with this one's band as lower bounds."""
+        return GapField._of(surface, self.sdf)
+
     @staticmethod
     def _of(surface: Surface, sdf: SparseSdf) -> GapField:
         corner = surface.mesh.vertices[surface.mesh.faces]

@@ -1,17 +1,20 @@
 """The antagonist's side of the promise: its facets keep the wanted gap to the adjusted crown.
 
-While surfaces are apart, the least distance is the same from both sides. Where they may overlap (a
-wanted gap below 0) the antagonist's depth in the crown is not the crown's depth in the antagonist:
-a sharp cusp counts for more.
+While surfaces are apart the least distance is the same from both sides, but a crown's facet is
+looked at only where the antagonist in front of it, convex or hollow, may come too near: a vertex
+that stands out of a rough scan may poke between. And where they may overlap (a wanted gap below 0)
+the antagonist's depth in the crown is not the crown's depth in it: a sharp cusp counts for more.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from occlusim.arrays import Float64Array, Int64Array
+from occlusim.arrays import Float64Array, Int64Array, any_corner
+from occlusim.contact.field import GapField
 from occlusim.crown.clearance import (
     FacetMinimum,
+    Opposing,
     facet_bounds,
     swept_clearance,
     swept_facet_clearance,
@@ -21,6 +24,9 @@ from occlusim.crown.path import PathTable
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 
+# Deeper than this the two surfaces' depths in each other may differ.
+OVERLAP_MM = -0.0005
+
 
 def deepen_against(
     removal: Removal,
@@ -28,16 +34,17 @@ def deepen_against(
     antagonist: Surface,
     table: PathTable,
     accepted_mm: float,
+    input_crown: Opposing | None = None,
 ) -> Float64Array:
     """Return depths (V,) at which the antagonist's facets too keep the wanted gap to the crown.
 
     Parameters are those of `deepen_facets`; the antagonist's facets are swept past the crown, which
-    is built anew at every round.
+    is built anew at every round. The input crown's band, if it is a field, tells what is far.
     """
     depth = depth_mm.copy()
     back = table.inverse()
     faces = _facing(removal, depth, antagonist, table)
-    faces = _doubtful(removal, depth, antagonist, faces, back, accepted_mm)
+    faces = _doubtful(removal, depth, antagonist, faces, back, accepted_mm, input_crown)
     corners = antagonist.mesh.vertices[antagonist.mesh.faces[faces]]
     near = removal.touching(removal.allowed)
     for _ in range(MOST_ROUNDS):
@@ -65,15 +72,23 @@ def _doubtful(
     faces: Int64Array,
     back: PathTable,
     accepted_mm: float,
+    input_crown: Opposing | None,
 ) -> Int64Array:
     """Return those of the antagonist's faces that their corners do not prove to be clear."""
     if len(faces) == 0:
         return faces
     vertex, compact = np.unique(antagonist.mesh.faces[faces], return_inverse=True)
     points = antagonist.mesh.vertices[vertex]
-    crown = Surface.build(TriangleMesh(removal.moved(depth_mm), removal.faces))
+    crown: Opposing = Surface.build(TriangleMesh(removal.moved(depth_mm), removal.faces))
+    if isinstance(input_crown, GapField):
+        crown = input_crown.shrunk(crown)
+    compact = compact.reshape(-1, 3).astype(np.int32)
+    if back.wanted_mm.min() >= OVERLAP_MM:
+        # The crown's facets have been looked at: what is left is a vertex that pokes into one.
+        swept = swept_clearance(points, crown, back, accepted_mm)
+        return faces[any_corner(swept.least_mm < accepted_mm, compact)]
     swept = swept_clearance(points, crown, back, CHECK_LIMIT_MM)
-    bound = facet_bounds(points, compact.reshape(-1, 3).astype(np.int32), swept)
+    bound = facet_bounds(points, compact, swept)
     return faces[bound < accepted_mm]
 
 

@@ -38,8 +38,6 @@ from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 
 DIRECTION_ROUNDS = 3
-# Deeper than this the two surfaces' depths in each other may differ.
-OVERLAP_MM = -0.0005
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +191,7 @@ def plan_reduction(
     *,
     walls: CrownWalls | None = None,
     orientation: CrownOrientation | None = None,
-    surface: Surface | None = None,
+    surface: Opposing | None = None,
 ) -> ReductionPlan:
     """Return what to take off a crown so that it keeps the wanted gap in every movement.
 
@@ -210,7 +208,7 @@ def plan_reduction(
         Needed where `min_thickness_mm` is above 0.
     orientation : CrownOrientation
         For the words that say where a spot is.
-    surface : Surface
+    surface : Surface or GapField
         The crown's, if it is built already.
 
     Raises
@@ -226,7 +224,7 @@ def plan_reduction(
     rule = settings or ReductionSettings()
     if rule.min_thickness_mm > 0 and walls is None:
         raise InputError("reduction: min_thickness_mm is set, so the crown's walls are needed")
-    outside = surface or Surface.build(crown)
+    outside = surface_of(surface) if surface else Surface.build(crown)
     table = tabulate(paths, crown.vertices, rule.table)
     swept = swept_clearance(crown.vertices, antagonist, table, rule.clearance_limit_mm)
     graph = edge_graph(crown)
@@ -235,7 +233,7 @@ def plan_reduction(
     before = walls.thickness_mm() if walls else np.full(len(crown.vertices), np.nan)
     blocked: dict[int, str] = {}
     for firmness in (0.0, 0.5, 1.0):
-        cut = _cut(crown, antagonist, table, swept, regions, directions, walls, rule)
+        cut = _cut(crown, antagonist, table, swept, regions, directions, walls, rule, surface)
         bad = damaged_faces(crown, cut.removal.moved(cut.depth_mm), cut.depth_mm > 0)
         if len(bad) == 0:
             break
@@ -356,7 +354,7 @@ def _drop_noise(label: Int32Array, height: Float64Array, noise_mm: float) -> Int
     return np.where(label >= 0, new[label], -1).astype(np.int32)
 
 
-def _cut(
+def _cut(  # noqa: PLR0913
     crown: TriangleMesh,
     antagonist: Opposing,
     table: PathTable,
@@ -365,6 +363,7 @@ def _cut(
     directions: Float64Array,
     walls: CrownWalls | None,
     rule: ReductionSettings,
+    field: Opposing | None,
 ) -> Cut:
     """Return the depths that clear every spot, as far as the walls allow."""
     n_vertices = len(crown.vertices)
@@ -386,8 +385,8 @@ def _cut(
         )
     wanted = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
     wanted, residual = deepen_facets(free, wanted, antagonist, table, -rule.margin_mm)
-    if table.wanted_mm.min() < OVERLAP_MM:
-        wanted = deepen_against(free, wanted, surface_of(antagonist), table, -rule.margin_mm)
+    opposing = surface_of(antagonist)
+    wanted = deepen_against(free, wanted, opposing, table, -rule.margin_mm, field)
     if walls is None or rule.min_thickness_mm <= 0 or not (wanted > 0).any():
         return Cut(free, wanted, wanted, residual, settled)
     most = np.zeros(n_vertices)

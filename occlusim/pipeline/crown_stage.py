@@ -148,7 +148,7 @@ def run_crown(
         ]
         first, yielding, touch, covered, *answers = side_by_side([*jobs, *beside])
     with clock.stage("reduction", "reduction: what to take off"):
-        reduction = reduce_crown(inputs, placed, jaw, region, wanted)
+        reduction = reduce_crown(inputs, placed, jaw, region, field, wanted)
         plan = reduction.plan
         low_mm = shortfall_mm(first, targets.tolerance_um / UM)
         raise_mm = None
@@ -214,6 +214,7 @@ def reduce_crown(
     placed: Placed,
     jaw: JawStage,
     region: Region,
+    field: GapField,
     wanted: dict[str, Callable[[Float64Array], Float64Array]],
 ) -> Reduction:
     """Return what to take off the crown along the movements that the case asks for."""
@@ -236,7 +237,7 @@ def reduce_crown(
         settings,
         walls=CrownWalls.build(inputs.crown, orientation.occlusal, inner),
         orientation=orientation,
-        surface=inputs.crown,
+        surface=field,
     )
     return Reduction(plan, settings, orientation, paths, withheld)
 
