@@ -28,6 +28,7 @@ GRID_HIDES_MM = 0.006
 # Golden sections over a facet end at this length.
 FACET_PLACE_MM = 0.002
 GOLDEN = 0.6180339887498949
+# A chunk takes every n-th: what costs much lies together, and threads get contiguous chunks.
 CHUNK = 32
 
 
@@ -247,10 +248,11 @@ def swept_minimum(points, limit, tree, path, value, row, unknown, gradient):
     """
     n = len(points)
     n_movements = len(path[0]) - 1
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    n_chunks = (n + CHUNK - 1) // CHUNK
+    for chunk in prange(n_chunks):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
-        for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+        for i in range(chunk, n, n_chunks):
             x, y, z = points[i, 0], points[i, 1], points[i, 2]
             for k in range(n_movements):
                 f, r, u = _sweep_point(x, y, z, k, limit, tree, path, stack, stack_sq)
@@ -274,10 +276,11 @@ def swept_depth(points, directions, target, most, tree, path, depth, settled):
     n = len(points)
     n_movements = len(path[0]) - 1
     tolerance = 1e-5
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    n_chunks = (n + CHUNK - 1) // CHUNK
+    for chunk in prange(n_chunks):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
-        for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+        for i in range(chunk, n, n_chunks):
             t = 0.0
             done = False
             for _ in range(80):
@@ -662,11 +665,12 @@ def swept_facets(corners, limit, spacing, tree, path, value, row, bary, gradient
     """
     n = len(corners)
     n_movements = len(path[0]) - 1
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    n_chunks = (n + CHUNK - 1) // CHUNK
+    for chunk in prange(n_chunks):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         waiting = np.empty((len(path[3]), 3))
-        for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
+        for i in range(chunk, n, n_chunks):
             best = limit
             where = b1 = b2 = np.nan
             for k in range(n_movements):
