@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, frozen, points_array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, frozen
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
@@ -63,34 +63,6 @@ class GapField:
             frozen(edges.max(axis=1), np.float64),
             frozen(np.ones(len(corner)), np.bool_),
         )
-
-    def gaps(
-        self,
-        points: ArrayLike,
-        T_field_points: RigidTransform | None = None,
-        exact_below_mm: float | None = 0.0,
-    ) -> Float64Array:
-        """Return signed gaps (n,), mm: exact where they may be below a level, else of the band.
-
-        Parameters
-        ----------
-        points : (n, 3), mm
-        T_field_points
-            Carries the points into the field's frame.
-        exact_below_mm
-            Gaps that may lie below this are exact; none leaves the band's values as they are.
-
-        Returns
-        -------
-        gap_mm : (n,)
-            NaN beyond the band and where the nearest feature is on the scan's edge.
-        """
-        queries = points_array(points)
-        gap = self.sdf.sample(queries, T_field_points)
-        if exact_below_mm is not None:
-            near = np.flatnonzero(self.sdf.lower_bounds(queries, T_field_points) < exact_below_mm)
-            gap[near] = self.exact(queries[near], T_field_points)
-        return gap
 
     def exact(
         self,

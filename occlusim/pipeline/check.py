@@ -120,7 +120,7 @@ def check_case(
                 inputs, placed.registration, placed.verdict, placed.T_upper_lower, placed.frame
             ),
             "mounting": mounting_part(case, placed.frame),
-            "closure": jaw.closure_part() | {},
+            "closure": jaw.closure_part(),
             "datum": jaw.datum_part(),
             "crown": crown.part(),
             "settings": case.model_dump(mode="json", exclude={"scans": True, "crowns": True}),

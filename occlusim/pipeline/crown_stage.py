@@ -59,7 +59,6 @@ NOISE_MM = 0.0005
 class CrownState:
     """A crown, as designed or as adjusted, run along the paths."""
 
-    field: GapField
     recorded_gap_mm: float
     supported_gap_mm: float
     movements: tuple[MovementGaps, ...]
@@ -303,7 +302,7 @@ def crown_state(
         ),
     )
     closures = {"light": light, "heavy": heavy}
-    return CrownState(field, recorded.gap_mm, recorded.supported_gap_mm, gaps, closures)
+    return CrownState(recorded.gap_mm, recorded.supported_gap_mm, gaps, closures)
 
 
 def wanted_functions(

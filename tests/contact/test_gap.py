@@ -219,20 +219,6 @@ def test_overlap_deeper_than_the_band(ball, table):
     assert_allclose(found.gap_mm, -1.6, rtol=0, atol=1e-3)
 
 
-def test_gaps_are_exact_where_asked_and_of_the_band_elsewhere(ball, rng):
-    u = rng.normal(size=(3000, 3))
-    points = u / np.linalg.norm(u, axis=1)[:, None] * rng.uniform(2.5, 4.5, (3000, 1))
-    exact, band = ball.exact(points), ball.sdf.sample(points)
-    gap = ball.gaps(points, exact_below_mm=0.1)
-    below = exact < 0.1
-    assert below.sum() > 100
-    assert_array_equal(gap[below], exact[below])
-    above_it = band > 0.1 + 0.2
-    assert_array_equal(gap[above_it], band[above_it])
-    assert np.isnan(gap[exact > 1.2]).all()
-    assert_array_equal(ball.gaps(points, exact_below_mm=None), band)
-
-
 def test_a_part_keeps_the_band_of_the_whole_as_lower_bounds(ball, rng):
     centre = ball.surface.mesh.vertices[ball.surface.mesh.faces].mean(axis=1)
     part = ball.part(np.flatnonzero(centre[:, 0] > 0.5).astype(np.int32))
