@@ -25,9 +25,10 @@ from occlusim.kernels.sign import pseudonormal
 REACH_MM = 2.0
 # How far a grid point of a facet may stand above the least value beside it.
 GRID_HIDES_MM = 0.006
-# Golden sections over a facet end at this length.
-FACET_PLACE_MM = 0.002
-GOLDEN = 0.6180339887498949
+# A minimum is searched until its tangents prove it to this, or its place is this sure.
+TANGENT_MM = 5e-5
+PLACE_MM = 2e-4
+MOST_TANGENTS = 40
 # A chunk takes every n-th: what costs much lies together, and threads get contiguous chunks.
 CHUNK = 32
 
@@ -118,41 +119,83 @@ def _passed(row, last, slack, travel):
 
 
 @kernel
-def _refine(x, y, z, low, high, length, slot, tree, path, stack, stack_sq):
-    """Return the least value and its row between two rows by golden section, to 0.2 um."""
-    a, b = low, high
-    c = b - GOLDEN * (b - a)
-    d = a + GOLDEN * (b - a)
-    fc = fd = best = math.inf
-    where = c
-    scale = length / max(high - low, 1e-300)
-    at_c = True
-    is_first = True
-    while True:
-        row = c if at_c else d
-        f, new_slot, opened, _, _, _ = _value(x, y, z, row, slot, tree, path, stack, stack_sq)
-        if new_slot >= 0:
-            slot = new_slot
-        if f < best and not opened:
-            best, where = f, row
-        if at_c:
-            fc = f
+def _meeting(ta, fa, ga, tb, fb, gb):
+    """Return where between two places the tangents there meet, and how low.
+
+    A function that is convex between falls no lower than that (Kelley, The cutting-plane method
+    for solving convex programs, J. SIAM 8, 1960, 703-712). Where the tangents show that it is not
+    convex: the middle, and no bound.
+    """
+    t = (fb - fa + ga * ta - gb * tb) / (ga - gb)
+    if ta < t < tb:
+        return t, fa + ga * (t - ta)
+    return 0.5 * (ta + tb), -math.inf
+
+
+@kernel
+def _row_slope(x, y, z, interval, gx, gy, gz, path):
+    """Return how the value changes per row, between a row and the next, from the gap's gradient."""
+    ax, ay, az = _place(x, y, z, interval, path[1], path[2])
+    bx, by, bz = _place(x, y, z, interval + 1, path[1], path[2])
+    wanted = path[3][interval + 1] - path[3][interval]
+    slope = gx * (bx - ax) + gy * (by - ay) + gz * (bz - az) - wanted
+    return slope if slope == slope else 0.0
+
+
+@kernel
+def _refine(x, y, z, start, low, high, slot, tree, path, stack, stack_sq):
+    """Return the least value and its row near a start, between two rows no more than one from it.
+
+    Found by tangents, to TANGENT_MM where the value is convex on the way down from the start.
+    """
+    f, s, opened, gx, gy, gz = _value(x, y, z, start, slot, tree, path, stack, stack_sq)
+    if opened or s < 0:
+        return math.inf, start
+    slot = s
+    sense = 0.0
+    interval = int(start)
+    ga = 0.0
+    if start < high:
+        ga = _row_slope(x, y, z, interval, gx, gy, gz, path)
+        if ga < 0.0:
+            sense = 1.0
+    if sense == 0.0 and start > low:
+        interval = math.ceil(start) - 1
+        ga = -_row_slope(x, y, z, interval, gx, gy, gz, path)
+        if ga < 0.0:
+            sense = -1.0
+    best, where = f, start
+    if sense == 0.0:
+        return best, where
+    step = _travel(x, y, z, interval, path)
+    ta, fa = 0.0, f
+    tb = t = high - start if sense > 0.0 else start - low
+    fb = gb = bound = math.inf
+    for turn in range(MOST_TANGENTS):
+        f, s, opened, gx, gy, gz = _value(
+            x, y, z, start + sense * t, slot, tree, path, stack, stack_sq
+        )
+        if s >= 0:
+            slot = s
+        g = sense * _row_slope(x, y, z, interval, gx, gy, gz, path)
+        if opened:
+            f = math.inf
+        if f < best:
+            best, where = f, start + sense * t
+        if g < 0.0 and f <= fa:
+            if turn == 0:
+                break
+            ta, fa, ga = t, f, g
         else:
-            fd = f
-        if is_first:
-            is_first = False
-            at_c = False
-            continue
-        if (b - a) * scale < 2e-4:
-            return best, where
-        if fc <= fd:
-            b, d, fd = d, c, fc
-            c = b - GOLDEN * (b - a)
-            at_c = True
+            # Not lower, and falling: there is a lower place before, whatever the tangent here.
+            tb, fb, gb = t, f, (math.inf if g < 0.0 or f == math.inf else g)
+        if gb == math.inf:
+            t, bound = 0.5 * (ta + tb), -math.inf
         else:
-            a, c, fc = c, d, fd
-            d = a + GOLDEN * (b - a)
-            at_c = False
+            t, bound = _meeting(ta, fa, ga, tb, fb, gb)
+        if best - bound < TANGENT_MM or (tb - ta) * step < PLACE_MM:
+            break
+    return best, where
 
 
 @kernel
@@ -197,14 +240,16 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
             best, where = value, float(row)
         # A row no higher than its neighbours: look between them.
         look = held and value >= held_value
-        low, high, ground, length = held_left, float(row), held_value, held_length
+        start, low, high = float(held_row), held_left, float(row)
+        ground, length = held_value, held_length
         if look:
             length += _travel(x, y, z, held_row, path)
         elif row == last and row > first and not cleared_left and value <= before:
             look = True
-            low, ground, length = row - 1.0, value, _travel(x, y, z, row - 1, path)
+            start, low, ground = high, row - 1.0, value
+            length = _travel(x, y, z, row - 1, path)
         if look and ground - 0.5 * length < best:
-            f, r = _refine(x, y, z, low, high, length, slot, tree, path, stack, stack_sq)
+            f, r = _refine(x, y, z, start, low, high, slot, tree, path, stack, stack_sq)
             if f < best:
                 best, where = f, r
         held = False
@@ -342,95 +387,142 @@ def _at(corner, b1, b2, row, slot, tree, path, stack, stack_sq):
 
 
 @kernel
-def _line_minimum(corner, b1, low, high, size, row, slot, tree, path, stack, stack_sq):
-    """Return the least value over b2 in [low, high] at fixed b1, its b2, and a slot near it."""
-    a, b = low, high
-    c = b - GOLDEN * (b - a)
-    d = a + GOLDEN * (b - a)
-    fc = fd = best = math.inf
-    where = c
-    turn = 0
-    at_c = True
-    while True:
-        # First the two ends, then the two places within, then one new place a turn.
-        b2 = c if at_c else d
-        if turn == 0:
-            b2 = a
-        elif turn == 1:
-            b2 = b
-        f, slot = _at(corner, b1, b2, row, slot, tree, path, stack, stack_sq)
-        if f < best:
-            best, where = f, b2
-        turn += 1
-        if turn <= 2:
-            continue
-        if at_c:
-            fc = f
-        else:
-            fd = f
-        if turn == 3:
-            at_c = False
-            continue
-        if (b - a) * size < FACET_PLACE_MM:
-            return best, where, slot
-        if fc <= fd:
-            b, d, fd = d, c, fc
-            c = b - GOLDEN * (b - a)
-            at_c = True
-        else:
-            a, c, fc = c, d, fd
-            d = a + GOLDEN * (b - a)
-            at_c = False
+def _facet_at_row(corner, row, path, frame):
+    """Write frame (3, 3): the first corner and both edges from it, in the tree's frame at a row.
+
+    Returns the wanted gap there.
+    """
+    low = int(row)
+    u = row - low
+    for k in range(3):
+        x, y, z = _place(corner[k, 0], corner[k, 1], corner[k, 2], low, path[1], path[2])
+        if u > 0.0:
+            ax, ay, az = _place(corner[k, 0], corner[k, 1], corner[k, 2], low + 1, path[1], path[2])
+            x, y, z = x + u * (ax - x), y + u * (ay - y), z + u * (az - z)
+        frame[k, 0], frame[k, 1], frame[k, 2] = x, y, z
+    for k in range(1, 3):
+        for d in range(3):
+            frame[k, d] -= frame[0, d]
+    if u > 0.0:
+        return path[3][low] + u * (path[3][low + 1] - path[3][low])
+    return path[3][low]
 
 
 @kernel
-def _facet_minimum(corner, b1, b2, width, size, row, slot, tree, path, stack, stack_sq):
-    """Return the least value near (b1, b2) of a facet at one row, and where: nested golden section.
+def _gap_on_facet(frame, b1, b2, slot, tree, stack, stack_sq):
+    """Return gap, its slopes along b1 and b2, and a slot near, at a place of a facet.
 
-    Exact to about 0.2 um where the distance is convex near the start, as it is in front of a
-    convex part of the surface. Where it is concave the grid's own places hold the minimum.
+    An unknown gap is infinite.
     """
-    a = max(0.0, b1 - width)
-    b = min(1.0, b1 + width)
-    c = b - GOLDEN * (b - a)
-    d = a + GOLDEN * (b - a)
-    fc = fd = best = math.inf
-    best1, best2 = b1, b2
-    turn = 0
-    at_c = True
-    while True:
-        e1 = c if at_c else d
-        if turn == 0:
-            e1 = a
-        elif turn == 1:
-            e1 = b
-        low = min(max(0.0, b2 - 2.0 * width), 1.0 - e1)
-        high = max(low, min(1.0 - e1, b2 + 2.0 * width))
-        f, e2, slot = _line_minimum(
-            corner, e1, low, high, size, row, slot, tree, path, stack, stack_sq
-        )
+    gap, s, opened, gx, gy, gz = signed_gap(
+        frame[0, 0] + b1 * frame[1, 0] + b2 * frame[2, 0],
+        frame[0, 1] + b1 * frame[1, 1] + b2 * frame[2, 1],
+        frame[0, 2] + b1 * frame[1, 2] + b2 * frame[2, 2],
+        REACH_MM,
+        slot,
+        tree,
+        stack,
+        stack_sq,
+    )
+    if opened or s < 0:
+        return math.inf, 0.0, 0.0, s
+    h = gx * frame[1, 0] + gy * frame[1, 1] + gz * frame[1, 2]
+    g = gx * frame[2, 0] + gy * frame[2, 1] + gz * frame[2, 2]
+    return gap, h, g, s
+
+
+@kernel
+def _line_minimum(frame, b1, start, low, high, size, slot, tree, stack, stack_sq):
+    """Return the least gap over b2 in [low, high] at fixed b1: gap, b2, bound, slope, slot.
+
+    Searched by tangents down from `start`. The bound lies below the gap; the slope is the one
+    along b1 of the tangents that give it, so bound and slope are a tangent of the least gap as a
+    function of b1.
+    """
+    f, ha, ga, slot = _gap_on_facet(frame, b1, start, slot, tree, stack, stack_sq)
+    best, where = f, start
+    sense = 1.0 if ga < 0.0 else -1.0
+    ga *= sense
+    ta, fa = 0.0, f
+    tb = high - start if sense > 0.0 else start - low
+    # The end of a line that ends on the third edge moves with b1.
+    moves = 1.0 if sense > 0.0 and high >= 1.0 - b1 else 0.0
+    if ga == 0.0 or f == math.inf:
+        return best, where, f, ha, slot
+    if tb <= 0.0:
+        return best, where, f, ha - moves * ga, slot
+    t = tb
+    fb = gb = hb = math.inf
+    bound, slope = f, ha
+    for turn in range(MOST_TANGENTS):
+        f, h, g, s = _gap_on_facet(frame, b1, start + sense * t, slot, tree, stack, stack_sq)
+        g *= sense
+        if s >= 0:
+            slot = s
+        if f < best:
+            best, where = f, start + sense * t
+        if g < 0.0 and f <= fa:
+            if turn == 0:
+                return best, where, f, h - moves * g, slot
+            ta, fa, ga, ha = t, f, g, h
+        else:
+            tb, fb, gb, hb = t, f, (math.inf if g < 0.0 or f == math.inf else g), h
+        if gb == math.inf:
+            t, bound, slope = 0.5 * (ta + tb), -math.inf, ha
+        else:
+            t, bound = _meeting(ta, fa, ga, tb, fb, gb)
+            share = gb / (gb - ga)
+            slope = share * ha + (1.0 - share) * hb
+        if best - bound < TANGENT_MM or (tb - ta) * size < PLACE_MM:
+            break
+    return best, where, min(best, max(bound, best - TANGENT_MM)), slope, slot
+
+
+@kernel
+def _facet_minimum(frame, b1, b2, width, size, slot, tree, stack, stack_sq):
+    """Return the least gap near (b1, b2) of a facet in the tree's frame, and where.
+
+    Lines by tangents, and by the tangents of the lines' least gaps across them: exact to twice
+    TANGENT_MM where the distance is convex near the start, as it is in front of a convex part of
+    the surface. Where it is concave the grid's own places hold the minimum.
+    """
+    low, high = max(0.0, b2 - 2.0 * width), b2 + 2.0 * width
+    best, best2, fa, ga, slot = _line_minimum(
+        frame, b1, b2, low, min(high, 1.0 - b1), size, slot, tree, stack, stack_sq
+    )
+    best1 = b1
+    sense = 1.0 if ga < 0.0 else -1.0
+    ga *= sense
+    ta = 0.0
+    tb = min(width, 1.0 - low - b1) if sense > 0.0 else min(width, b1)
+    if ga == 0.0 or best == math.inf or tb <= 0.0:
+        return best, best1, best2
+    t = tb
+    fb = gb = bound = math.inf
+    e2 = best2
+    for turn in range(MOST_TANGENTS):
+        e1 = b1 + sense * t
+        top = max(low, min(high, 1.0 - e1))
+        e2 = min(max(e2, low), top)
+        f, e2, m, g, s = _line_minimum(frame, e1, e2, low, top, size, slot, tree, stack, stack_sq)
+        g *= sense
+        if s >= 0:
+            slot = s
         if f < best:
             best, best1, best2 = f, e1, e2
-        turn += 1
-        if turn <= 2:
-            continue
-        if at_c:
-            fc = f
+        if g < 0.0 and m <= fa:
+            if turn == 0:
+                break
+            ta, fa, ga = t, m, g
         else:
-            fd = f
-        if turn == 3:
-            at_c = False
-            continue
-        if (b - a) * size < FACET_PLACE_MM:
-            return best, best1, best2
-        if fc <= fd:
-            b, d, fd = d, c, fc
-            c = b - GOLDEN * (b - a)
-            at_c = True
+            tb, fb, gb = t, m, (math.inf if g < 0.0 or f == math.inf else g)
+        if gb == math.inf:
+            t, bound = 0.5 * (ta + tb), -math.inf
         else:
-            a, c, fc = c, d, fd
-            d = a + GOLDEN * (b - a)
-            at_c = False
+            t, bound = _meeting(ta, fa, ga, tb, fb, gb)
+        if best - bound < 2.0 * TANGENT_MM or (tb - ta) * size < PLACE_MM:
+            break
+    return best, best1, best2
 
 
 @kernel
@@ -479,7 +571,7 @@ def _hidden(corner, b1, b2, width, value, row, slot, tree, path, stack, stack_sq
 
 @kernel
 def _facet_between(
-    corner, b1, b2, width, size, low, high, length, promising, slot, tree, path, stack, stack_sq
+    corner, b1, b2, width, size, low, high, promising, slot, tree, path, stack, stack_sq, frame
 ):
     """Return the least value of a facet between two rows, with row, b1, b2.
 
@@ -488,15 +580,15 @@ def _facet_between(
     """
     best = math.inf
     row, best1, best2 = low, b1, b2
-    for _ in range(2):
+    for _ in range(4):
         b0 = 1.0 - best1 - best2
         f, r = _refine(
             b0 * corner[0, 0] + best1 * corner[1, 0] + best2 * corner[2, 0],
             b0 * corner[0, 1] + best1 * corner[1, 1] + best2 * corner[2, 1],
             b0 * corner[0, 2] + best1 * corner[1, 2] + best2 * corner[2, 2],
+            row,
             low,
             high,
-            length,
             slot,
             tree,
             path,
@@ -508,9 +600,9 @@ def _facet_between(
         hidden = _hidden(corner, best1, best2, width, best, row, slot, tree, path, stack, stack_sq)
         if best - hidden > promising:
             break
-        f, e1, e2 = _facet_minimum(
-            corner, best1, best2, width, size, row, slot, tree, path, stack, stack_sq
-        )
+        wanted = _facet_at_row(corner, row, path, frame)
+        gap, e1, e2 = _facet_minimum(frame, best1, best2, width, size, slot, tree, stack, stack_sq)
+        f = gap - wanted
         gain = best - f
         if gain > 0.0:
             best, best1, best2 = f, e1, e2
@@ -596,6 +688,7 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
     row = first
     here = np.empty((3, 8))
     there = np.empty((3, 8))
+    frame = np.empty((3, 3))
     is_read = False
     n_waiting = 0
     while True:
@@ -647,10 +740,9 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
         _, b1, b2 = _facet_samples(
             corner, n, value, math.inf, float(row), -1, tree, path, stack, stack_sq
         )
-        step = _travel(x, y, z, row, path) if row < last else 0.0
         f, r, e1, e2 = _facet_between(
-            corner, b1, b2, width, size, float(row), float(after), step, best, -1, tree,
-            path, stack, stack_sq,
+            corner, b1, b2, width, size, float(row), float(after), best, -1, tree, path, stack,
+            stack_sq, frame,
         )  # fmt: skip
         if f < best:
             best, where, best1, best2 = f, r, e1, e2
