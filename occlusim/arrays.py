@@ -49,18 +49,3 @@ def unit_vector(values: ArrayLike, name: str = "direction") -> Float64Array:
 def any_corner(mask: BoolArray, faces: Int32Array) -> BoolArray:
     """Return which faces (F, 3) have a corner in a mask (V,) of vertices."""
     return mask[faces[:, 0]] | mask[faces[:, 1]] | mask[faces[:, 2]]
-
-
-def all_corners(mask: BoolArray, faces: Int32Array) -> BoolArray:
-    """Return which faces (F, 3) have all corners in a mask (V,) of vertices."""
-    return mask[faces[:, 0]] & mask[faces[:, 1]] & mask[faces[:, 2]]
-
-
-def corners_used(faces: Int32Array, n_vertices: int) -> tuple[Int64Array, Int32Array]:
-    """Return the vertices (k,) of some faces (F, 3), ascending, and the faces in their numbers."""
-    is_used = np.zeros(n_vertices, dtype=np.bool_)
-    is_used[faces] = True
-    used = np.flatnonzero(is_used)
-    number = np.empty(n_vertices, dtype=np.int32)
-    number[used] = np.arange(len(used), dtype=np.int32)
-    return used, number[faces]

@@ -11,20 +11,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from occlusim.arrays import (
-    Float64Array,
-    Int32Array,
-    Int64Array,
-    all_corners,
-    any_corner,
-    corners_used,
-    frozen,
-)
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, frozen
 from occlusim.contact.field import GapField
 from occlusim.contact.overlap import clipped_integrals
 from occlusim.errors import InputError
 from occlusim.geometry.surface import Closest
 from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.footprint import place_faces, place_points, touched_faces
 from occlusim.kernels.support import support_volume
 
 
@@ -118,11 +111,9 @@ class NearContact:
         if moved_mm == 0.0:
             known = np.isfinite(found.distance_mm)
             self._lower[candidate[known]] = found.distance_mm[known]
-        faces = self._body.faces
         is_near = np.zeros(len(self._body.points), dtype=np.bool_)
         is_near[candidate[found.distance_mm < reach_mm]] = True
-        face = np.flatnonzero(any_corner(is_near, faces)).astype(np.int32)
-        return _print_of(self._field, self._body, T_field_body, face, candidate, found)
+        return _print_of(self._field, self._body, T_field_body, is_near, candidate, found)
 
     def least_mm(self, T_field_body: RigidTransform) -> float:
         """Return a lower bound of the least gap at a pose; NaN where nothing lies in the band."""
@@ -154,36 +145,53 @@ def _print_of(
     field: GapField,
     body: ContactBody,
     T_field_body: RigidTransform,
-    face: Int32Array,
+    is_near: BoolArray,
     asked: Int64Array,
     found: Closest,
 ) -> Footprint:
-    """Return the footprint of some faces; `found` answers for the points `asked`."""
-    used, faces = corners_used(body.faces[face], len(body.points))
-    row = np.full(len(body.points), -1, dtype=np.int64)
-    row[asked] = np.arange(len(asked))
-    row = row[used]
-    gap, nearest = found.distance_mm[row], found.points[row]
-    pseudo, field_face = found.normals[row], found.faces[row]
-    late = np.flatnonzero(row < 0)
+    """Return the footprint of the faces at the near vertices; `found` answers for those `asked`."""
+    face, used, number = _touched(body.faces, is_near)
+    n = len(used)
+    points, direction = np.empty((n, 3)), np.empty((n, 3))
+    gap, field_face = np.empty(n), np.empty(n, dtype=np.int32)
+
+    def write(which: Int64Array, closest: Closest) -> None:
+        place_points(
+            body.points, which, number, T_field_body.rotation, T_field_body.translation,
+            closest.distance_mm, closest.points, closest.normals, closest.faces,
+            points, gap, direction, field_face,
+        )  # fmt: skip
+
+    write(asked, found)
+    is_late = np.ones(len(body.points), dtype=np.bool_)
+    is_late[asked] = False
+    late = used[is_late[used]]
     if len(late):
-        more = field.surface.closest(
-            body.points[used[late]], field.sdf.band_mm, T_surface_points=T_field_body
+        write(
+            late,
+            field.surface.closest(
+                body.points[late], field.sdf.band_mm, T_surface_points=T_field_body
+            ),
         )
-        gap[late], nearest[late] = more.distance_mm, more.points
-        pseudo[late], field_face[late] = more.normals, more.faces
-    points = T_field_body.apply(body.points[used])
-    known = all_corners(np.isfinite(gap), faces)
-    faces, face = faces[known], face[known]
-    a, b, c = (points[faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    double_area = np.sqrt(np.einsum("ij,ij->i", normal, normal))
-    normal /= np.maximum(double_area[:, None], 1e-300)
-    offset = points - nearest
-    sign = np.where(gap < 0, -1.0, 1.0)[:, None]
-    size = np.sqrt(np.einsum("ij,ij->i", offset, offset))[:, None]
-    direction = np.where(size > 1e-9, sign * offset / np.maximum(size, 1e-9), pseudo)
-    return Footprint(points, faces, face, gap, direction, normal, 0.5 * double_area, field_face)
+    n = len(face)
+    faces, kept = np.empty((n, 3), dtype=np.int32), np.empty(n, dtype=np.int32)
+    normal, area = np.empty((n, 3)), np.empty(n)
+    n = place_faces(body.faces, face, number, points, gap, faces, kept, normal, area)
+    return Footprint(points, faces[:n], kept[:n], gap, direction, normal[:n], area[:n], field_face)
+
+
+def _touched(faces: Int32Array, is_near: BoolArray) -> tuple[Int32Array, Int64Array, Int32Array]:
+    """Return the faces (f,) at some vertices (V,), their corners (k,), and numbers (V,) of these.
+
+    A vertex that is not a corner of them bears the number -1.
+    """
+    is_used = np.zeros(len(is_near), dtype=np.bool_)
+    touched = np.empty(len(faces), dtype=np.int32)
+    face = touched[: touched_faces(faces, is_near, is_used, touched)]
+    used = np.flatnonzero(is_used)
+    number = np.full(len(is_near), -1, dtype=np.int32)
+    number[used] = np.arange(len(used), dtype=np.int32)
+    return face, used, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,9 +254,8 @@ def near_part(
     face that can come within reach.
     """
     lower = field.sdf.lower_bounds(body.points, T_field_body)
-    face = np.flatnonzero(any_corner(lower < within_mm, body.faces))
-    used, faces = corners_used(body.faces[face], len(body.points))
-    return ContactBody(body.name, body.points[used], faces, body.tooth[face])
+    face, used, number = _touched(body.faces, lower < within_mm)
+    return ContactBody(body.name, body.points[used], number[body.faces[face]], body.tooth[face])
 
 
 def box_corners(points: Float64Array) -> Float64Array:

@@ -8,9 +8,11 @@ the antagonist's depth in the crown is not the crown's depth in it: a sharp cusp
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from occlusim.arrays import Float64Array, Int64Array, any_corner
+from occlusim.arrays import BoolArray, Float64Array, Int64Array, any_corner
 from occlusim.contact.field import GapField
 from occlusim.crown.clearance import (
     FacetMinimum,
@@ -28,6 +30,33 @@ from occlusim.geometry.surface import Surface
 OVERLAP_MM = -0.0005
 
 
+@dataclass(frozen=True, slots=True)
+class _Patch:
+    """The part of a crown that may be cut, with a ring of faces around it.
+
+    Elsewhere nothing can be done against the antagonist, and where the nearest place is the
+    patch's own edge nothing is known and nothing asked: so the rest of the crown is left out.
+    `faces` (k,) of the crown; `is_allowed` (k,) marks those that can move.
+    """
+
+    faces: Int64Array
+    is_allowed: BoolArray
+
+    @staticmethod
+    def around(removal: Removal) -> _Patch:
+        """Return the patch of a removal in which something may move."""
+        own = removal.touching(removal.allowed)
+        is_corner = np.zeros(len(removal.vertices), dtype=np.bool_)
+        is_corner[removal.faces[own]] = True
+        faces = removal.touching(is_corner)
+        return _Patch(faces, np.isin(faces, own))
+
+    def surface(self, removal: Removal, depth_mm: Float64Array) -> Surface:
+        """Return the patch's surface at some depths (V,)."""
+        whole = TriangleMesh(removal.moved(depth_mm), removal.faces)
+        return Surface.build(whole.submesh(self.faces.astype(np.int32))[0])
+
+
 def deepen_against(
     removal: Removal,
     depth_mm: Float64Array,
@@ -39,23 +68,26 @@ def deepen_against(
     """Return depths (V,) at which the antagonist's facets too keep the wanted gap to the crown.
 
     Parameters are those of `deepen_facets`; the antagonist's facets are swept past the crown, which
-    is built anew at every round. The input crown's band, if it is a field, tells what is far.
+    is built anew at every round around what may be cut. The input crown's band, if it is a field,
+    tells what is far.
     """
     depth = depth_mm.copy()
+    if not removal.allowed.any():
+        return depth
     back = table.inverse()
     faces = _facing(removal, depth, antagonist, table)
     faces = _doubtful(removal, depth, antagonist, faces, back, accepted_mm, input_crown)
     corners = antagonist.mesh.vertices[antagonist.mesh.faces[faces]]
-    near = removal.touching(removal.allowed)
+    patch = _Patch.around(removal)
     for _ in range(MOST_ROUNDS):
         if len(faces) == 0:
             break
-        crown = Surface.build(TriangleMesh(removal.moved(depth), removal.faces))
+        crown = patch.surface(removal, depth)
         found = swept_facet_clearance(corners, crown, back, accepted_mm)
         low = found.value_mm < accepted_mm
         if not low.any():
             break
-        step = _step_against(removal, crown, corners[low], chosen(found, low), back, near)
+        step = _step_against(removal, crown, corners[low], chosen(found, low), back, patch)
         deeper = np.minimum(depth + step, removal.cap_mm)
         changed = removal.allowed & (deeper > depth + 1e-7)
         if not changed.any():
@@ -79,7 +111,7 @@ def _doubtful(
         return faces
     vertex, compact = np.unique(antagonist.mesh.faces[faces], return_inverse=True)
     points = antagonist.mesh.vertices[vertex]
-    crown: Opposing = Surface.build(TriangleMesh(removal.moved(depth_mm), removal.faces))
+    crown: Opposing = _Patch.around(removal).surface(removal, depth_mm)
     if isinstance(input_crown, GapField):
         crown = input_crown.shrunk(crown)
     compact = compact.reshape(-1, 3).astype(np.int32)
@@ -119,7 +151,7 @@ def _step_against(
     corners: Float64Array,
     found: FacetMinimum,
     back: PathTable,
-    near: Int64Array,
+    patch: _Patch,
 ) -> Float64Array:
     """Return the depths (V,) to add under the antagonist's places that come too close."""
     places = np.einsum("nc,ncx->nx", found.bary, corners)
@@ -128,9 +160,9 @@ def _step_against(
         rotation, translation = back.pose_at(float(found.row[i]))
         moved[i] = rotation @ places[i] + translation
     closest = crown.closest(moved)
-    face = closest.faces.astype(np.int64)
-    own = np.isin(face, near)
-    triangle = crown.mesh.vertices[removal.faces[face]]
+    face = patch.faces[closest.faces]
+    own = patch.is_allowed[closest.faces]
+    triangle = crown.mesh.vertices[crown.mesh.faces[closest.faces]]
     below = FacetMinimum(
         found.value_mm[own],
         found.row[own],

@@ -104,7 +104,13 @@ def check_case(
                 fields = building()
         jaw: JawStage = run_jaw_stage(inputs, placed, fields, clock)
         crown, (arches,) = run_crown(
-            inputs, placed, jaw, fields.crown, [partial(arch_maps, inputs, jaw)], clock, folder.work
+            inputs,
+            placed,
+            jaw,
+            fields.crown,
+            [partial(arch_maps, inputs, placed, jaw)],
+            clock,
+            folder.work,
         )
         findings = [*inputs.findings, *seen, *jaw.findings, *crown.findings]
         results = {

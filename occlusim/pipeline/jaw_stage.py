@@ -10,7 +10,7 @@ import numpy as np
 
 from occlusim.arrays import Int32Array
 from occlusim.contact.field import GapField
-from occlusim.contact.foundation import ContactBody, FoundationSettings
+from occlusim.contact.foundation import ContactBody, FoundationSettings, near_part
 from occlusim.contact.least import least_gap
 from occlusim.contact.patches import PairContact
 from occlusim.geometry.mesh import TriangleMesh
@@ -25,19 +25,20 @@ from occlusim.pipeline.placing import Placed, propped_finding
 from occlusim.pipeline.results import closure_part, datum_part, pairs_of
 from occlusim.pipeline.units import BAND
 
+PAIR_REACH_MM = 0.4
+
 
 @dataclass(frozen=True, slots=True)
 class JawStage:
     """The jaw guided by the natural teeth alone.
 
-    antagonist is the arch opposite the crown's; own is the crown's arch without the place that the
-    crown stands for. In `natural` the lower teeth press into the upper ones, whichever arch the
-    crown stands in, so one pair of arches closes and moves alike for every crown.
+    antagonist is the arch opposite the crown's. In `natural` the lower teeth press into the upper
+    ones, whichever arch the crown stands in, so one pair of arches closes and moves alike for every
+    crown; the place that the crown stands for is left out.
     """
 
     model: JawModel
     antagonist: GapField
-    own: GapField
     antagonist_tooth: Int32Array
     natural: Opposition
     run: JawRun
@@ -60,20 +61,23 @@ class JawStage:
 
 @dataclass(frozen=True, slots=True)
 class Fields:
-    """The fields of a case, whole: the arch opposite the crown, the crown's own, the crown."""
+    """The fields of a case, whole: the arch opposite the crown, the crown, the upper arch.
+
+    The natural teeth are asked in the upper arch's distance, so a lower crown needs no field of its
+    own arch.
+    """
 
     opposing: GapField
-    own: GapField
     crown: GapField
+    upper: GapField
 
     @staticmethod
     def build(inputs: Inputs) -> Fields:
         """Return the fields of a case's surfaces, each in its own frame."""
-        opposing, own, crown = (
-            GapField.build(surface, BAND)
-            for surface in (inputs.opposing_arch, inputs.own_arch, inputs.crown)
-        )
-        return Fields(opposing, own, crown)
+        opposing = GapField.build(inputs.opposing_arch, BAND)
+        crown = GapField.build(inputs.crown, BAND)
+        is_upper = inputs.crown_spec.is_upper
+        return Fields(opposing, crown, GapField.build(inputs.upper, BAND) if is_upper else opposing)
 
 
 def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Any) -> JawStage:
@@ -81,26 +85,15 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Any) ->
     is_upper = inputs.crown_spec.is_upper
     upper_tooth, lower_tooth = placed.upper_tooth, placed.lower_tooth
     kept = np.flatnonzero(~placed.masked).astype(np.int32)
-    if is_upper:
-        upper_tooth = upper_tooth[kept]
-    else:
-        lower_tooth = lower_tooth[kept]
-    antagonist = fields.opposing
+    upper, lower_mesh = fields.upper, inputs.lower.mesh
     with clock.stage("jaw", "jaw: closures and tooth-guided movements"):
-        model = jaw_model(inputs, placed)
         if is_upper:
-            own = fields.own.part(kept)
-            natural = natural_teeth(own, upper_tooth, antagonist.surface.mesh, lower_tooth)
-            run, pairs = run_jaw(model, natural, partial(exact_pairs, natural, antagonist, model))
+            upper, upper_tooth = upper.part(kept), upper_tooth[kept]
         else:
-            mesh, _ = inputs.own_arch.mesh.submesh(kept)
-            natural = natural_teeth(antagonist, upper_tooth, mesh, lower_tooth)
-
-            def beside(light: Closure) -> tuple[GapField, tuple[PairContact, ...]]:
-                own = fields.own.part(kept)
-                return own, exact_pairs(natural, own, model, light)
-
-            run, (own, pairs) = run_jaw(model, natural, beside)
+            lower_mesh, lower_tooth = lower_mesh.submesh(kept)[0], lower_tooth[kept]
+        model = jaw_model(inputs, placed)
+        natural = natural_teeth(upper, upper_tooth, lower_mesh, lower_tooth)
+        run, pairs = run_jaw(model, natural, partial(exact_pairs, natural, model))
     with clock.stage("datum", "datum: the natural contacts beside the crown"):
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
         if datum.is_recorded:
@@ -109,7 +102,8 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Any) ->
     T_antagonist_own = T_upper_lower.inverse() if is_upper else T_upper_lower
     findings = propped_finding(inputs, inputs.opposing_arch, placed.masked, T_antagonist_own)
     antagonist_tooth = lower_tooth if is_upper else upper_tooth
-    return JawStage(model, antagonist, own, antagonist_tooth, natural, run, datum, tuple(findings))
+    antagonist = fields.opposing
+    return JawStage(model, antagonist, antagonist_tooth, natural, run, datum, tuple(findings))
 
 
 def natural_teeth(
@@ -147,18 +141,20 @@ def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
     )
 
 
-def exact_pairs(
-    natural: Opposition, lower: GapField, model: JawModel, closure: Closure
-) -> tuple[PairContact, ...]:
+def exact_pairs(natural: Opposition, model: JawModel, closure: Closure) -> tuple[PairContact, ...]:
     """Return the closure's pairs with the exact least gap of both surfaces."""
+    pose = natural.T_field_body(closure.T_upper_lower)
+    # Pairs that touch are nearer than this: farther faces of the lower arch hold no least gap.
+    near = near_part(natural.field, natural.body, pose, PAIR_REACH_MM)
+    lower = GapField.build(TriangleMesh(near.points, near.faces), BAND)
     found = []
     for pair in pairs_of(closure, 0, natural, model.superior):
         least = least_gap(
             natural.field,
             lower,
-            closure.T_upper_lower,
+            pose,
             faces_a=natural.field_tooth == pair.field_tooth,
-            faces_b=natural.body.tooth == pair.body_tooth,
+            faces_b=near.tooth == pair.body_tooth,
         )
         found.append(replace(pair, least_gap_mm=least.gap_mm))
     return tuple(found)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from occlusim.contact.field import GapField
+from occlusim.arrays import BoolArray
 from occlusim.files.mesh_files import MeshFile, write_ply
 from occlusim.files.results_file import write_results, write_spots_csv
 from occlusim.geometry.mesh import PaintedMesh
@@ -91,20 +91,28 @@ def write_painted(path: Path, painted: PaintedMesh, source: MeshFile, shown: str
     )
 
 
-def arch_maps(inputs: Inputs, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
-    """Return both arches with the gap at the light closure, each in its own scan's frame."""
+def arch_maps(inputs: Inputs, placed: Placed, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
+    """Return both arches with the gap at the light closure, each in its own scan's frame.
+
+    Where what is nearest is the place that the crown stands for, the gap is unknown.
+    """
     T_upper_lower = jaw.run.light.T_upper_lower
-    crown_is_upper = inputs.crown_spec.is_upper
-    upper_field = jaw.own if crown_is_upper else jaw.antagonist
-    lower_field = jaw.antagonist if crown_is_upper else jaw.own
+    is_upper = inputs.crown_spec.is_upper
     return (
-        _gap_map(inputs.upper, lower_field, T_upper_lower.inverse()),
-        _gap_map(inputs.lower, upper_field, T_upper_lower),
+        _gap_map(
+            inputs.upper, inputs.lower, T_upper_lower.inverse(), None if is_upper else placed.masked
+        ),
+        _gap_map(inputs.lower, inputs.upper, T_upper_lower, placed.masked if is_upper else None),
     )
 
 
-def _gap_map(surface: Surface, field: GapField, T_field_points: RigidTransform) -> PaintedMesh:
-    gap = field.exact(surface.mesh.vertices, T_field_points, MAP_REACH_MM)
+def _gap_map(
+    surface: Surface, other: Surface, T_other_points: RigidTransform, masked: BoolArray | None
+) -> PaintedMesh:
+    found = other.closest(surface.mesh.vertices, MAP_REACH_MM, T_other_points)
+    gap = found.distance_mm
+    if masked is not None:
+        gap = np.where((found.faces >= 0) & masked[found.faces], np.nan, gap)
     return PaintedMesh(surface.mesh, {"gap_um": gap * UM})
 
 
