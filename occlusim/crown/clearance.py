@@ -148,7 +148,10 @@ def path_arrays(table: PathTable, points: Float64Array, margin_mm: float = 0.0) 
     `points` (n, 3) are those that will be swept; they may be moved by the margin.
     """
     travel = table.travel_mm(points, margin_mm) if len(points) else np.zeros(len(table.wanted_mm))
-    return (table.start, table.rotations, table.translations, table.wanted_mm, travel)
+    first = table.start[:-1]
+    alike = (table.rotations[first] == table.rotations[0]).all(axis=(1, 2))
+    alike &= (table.translations[first] == table.translations[0]).all(axis=1)
+    return (table.start, table.rotations, table.translations, table.wanted_mm, travel, alike)
 
 
 def swept_clearance(

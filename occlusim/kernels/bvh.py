@@ -158,9 +158,16 @@ def build_tree(vertices, faces, kept):
 @kernel
 def box_distance_sq(px, py, pz, boxes, node):
     """Return the squared distance of p from a node's box, mm2; 0 inside."""
-    x = max(boxes[node, 0] - px, px - boxes[node, 3], 0.0)
-    y = max(boxes[node, 1] - py, py - boxes[node, 4], 0.0)
-    z = max(boxes[node, 2] - pz, pz - boxes[node, 5], 0.0)
+    # Comparisons in place of max(): a number that is none need not be passed on here.
+    low, high = boxes[node, 0] - px, px - boxes[node, 3]
+    x = low if low > high else high
+    low, high = boxes[node, 1] - py, py - boxes[node, 4]
+    y = low if low > high else high
+    low, high = boxes[node, 2] - pz, pz - boxes[node, 5]
+    z = low if low > high else high
+    x = x if x > 0.0 else 0.0
+    y = y if y > 0.0 else 0.0
+    z = z if z > 0.0 else 0.0
     return x * x + y * y + z * z
 
 
@@ -196,40 +203,40 @@ def closest_in_tree(px, py, pz, bound_sq, boxes, links, corners, stack, stack_sq
     best_feature = 0
     best_x = best_y = best_z = np.nan
     depth = 0
-    node = 0
-    if not box_distance_sq(px, py, pz, boxes, 0) <= best_sq:
+    # Unsigned: an index that cannot be negative is read without a test for it.
+    node = np.uint32(0)
+    if not box_distance_sq(px, py, pz, boxes, node) <= best_sq:
         return best_sq, best_slot, best_feature, best_x, best_y, best_z
     while True:
-        first = links[node, 0]
+        first = np.uint32(links[node, 0])
         count = links[node, 1]
         if count > 0:
-            for slot in range(first, first + count):
+            for k in range(count):
+                slot = np.uint32(first + k)
                 d, qx, qy, qz, feature = closest_in_slot(px, py, pz, corners, slot)
                 if d < best_sq or (d == best_sq and best_slot < 0):
                     best_sq = d
-                    best_slot = slot
+                    best_slot = np.int64(slot)
                     best_feature = feature
                     best_x, best_y, best_z = qx, qy, qz
         else:
+            second = np.uint32(first + 1)
             left = box_distance_sq(px, py, pz, boxes, first)
-            right = box_distance_sq(px, py, pz, boxes, first + 1)
-            near = first
-            far = first + 1
-            if right < left:
-                near, far = far, near
-                left, right = right, left
-            if left <= best_sq:
-                if right <= best_sq:
-                    stack[depth] = far
-                    stack_sq[depth] = right
-                    depth += 1
-                node = near
+            right = box_distance_sq(px, py, pz, boxes, second)
+            is_left_near = left <= right
+            nearer = left if is_left_near else right
+            farther = right if is_left_near else left
+            if nearer <= best_sq:
+                stack[depth] = second if is_left_near else first
+                stack_sq[depth] = farther
+                depth += 1 if farther <= best_sq else 0
+                node = first if is_left_near else second
                 continue
         found = False
         while depth > 0:
             depth -= 1
             if stack_sq[depth] <= best_sq:
-                node = stack[depth]
+                node = np.uint32(stack[depth])
                 found = True
                 break
         if not found:

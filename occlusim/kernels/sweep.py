@@ -9,7 +9,8 @@ Hart, Sphere tracing, The Visual Computer 12, 1996, 527-545.
 corner_normals, is_open_edge, is_open_corner, lattice (4,), block_index, blocks) of a surface; the
 last three are its sparse distances, the lattice their origin and voxel size, without a block where
 there are none. `path` is (start (M + 1,), rotations (N, 3, 3), translations (N, 3), wanted (N,),
-travel (N,)); no value changes by more than the travel between two rows. A value is gap minus wanted
+travel (N,), starts_alike (M,)); no value changes by more than the travel between two rows, and a
+movement that starts alike has the first movement's first pose. A value is gap minus wanted
 gap, mm.
 """
 
@@ -199,12 +200,14 @@ def _refine(x, y, z, start, low, high, slot, tree, path, stack, stack_sq):
 
 
 @kernel
-def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
+def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq, begun):
     """Return the least value below `limit`, its row (NaN if none), and whether a sign was unknown.
 
-    Local minima among the rows are refined between their neighbours.
+    Local minima among the rows are refined between their neighbours. `begun` (3,) holds gap, slot
+    and unknown at the first movement's first row once that is known, until then a gap of NaN.
     """
     first = path[0][movement]
+    starts_alike = path[5][movement]
     last = path[0][movement + 1] - 1
     best = limit
     where = np.nan
@@ -228,9 +231,16 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq):
             if ahead > row:
                 row = ahead
                 continue
-        value, new_slot, opened, _, _, _ = _value(
-            x, y, z, float(row), slot, tree, path, stack, stack_sq
-        )
+        is_start = row == first and starts_alike
+        if is_start and begun[0] == begun[0]:
+            value, new_slot, opened = begun[0] - path[3][row], int(begun[1]), begun[2] > 0.0
+        else:
+            value, new_slot, opened, _, _, _ = _value(
+                x, y, z, float(row), slot, tree, path, stack, stack_sq
+            )
+            if is_start:
+                begun[0], begun[1] = value + path[3][row], new_slot
+                begun[2] = 1.0 if opened else 0.0
         if new_slot >= 0:
             slot = new_slot
         if opened:
@@ -297,10 +307,12 @@ def swept_minimum(points, limit, tree, path, value, row, unknown, gradient):
     for chunk in prange(n_chunks):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
+        begun = np.empty(3)
         for i in range(chunk, n, n_chunks):
             x, y, z = points[i, 0], points[i, 1], points[i, 2]
+            begun[0] = np.nan
             for k in range(n_movements):
-                f, r, u = _sweep_point(x, y, z, k, limit, tree, path, stack, stack_sq)
+                f, r, u = _sweep_point(x, y, z, k, limit, tree, path, stack, stack_sq, begun)
                 value[i, k] = f
                 row[i, k] = r
                 unknown[i, k] = u
@@ -325,6 +337,7 @@ def swept_depth(points, directions, target, most, tree, path, depth, settled):
     for chunk in prange(n_chunks):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
+        begun = np.empty(3)
         for i in range(chunk, n, n_chunks):
             t = 0.0
             done = False
@@ -334,8 +347,9 @@ def swept_depth(points, directions, target, most, tree, path, depth, settled):
                 z = points[i, 2] + t * directions[i, 2]
                 worst = target - tolerance
                 where = np.nan
+                begun[0] = np.nan
                 for k in range(n_movements):
-                    f, r, _ = _sweep_point(x, y, z, k, worst, tree, path, stack, stack_sq)
+                    f, r, _ = _sweep_point(x, y, z, k, worst, tree, path, stack, stack_sq, begun)
                     if f < worst:
                         worst, where = f, r
                 if math.isnan(where):

@@ -80,38 +80,38 @@ class GuidedPath:
         ]
 
 
-class _Window:
-    """The faces near contact around a pose, found again when the jaw has moved too far.
+class _Windows:
+    """The faces near contact around a pose, found again where the jaw has not been yet.
 
     Only these are looked at, so a step costs what it touches and not what a scan holds.
     """
 
     def __init__(self, oppositions: tuple[Opposition, ...], reach_mm: float) -> None:
         self._whole = oppositions
-        self._near: tuple[Opposition, ...] = ()
-        self._anchor: RigidTransform | None = None
+        self._laid: list[tuple[RigidTransform, tuple[Opposition, ...]]] = []
         # A point so near has a node of the band beside it.
         self._within_mm = min(o.field.sdf.band_mm - o.field.sdf.voxel_mm for o in oppositions)
         self._corners = [o.body.corners for o in oppositions]
         self._slack_mm = self._within_mm - reach_mm
 
-    def around(self, pose: RigidTransform) -> tuple[Opposition, ...]:
-        """Return oppositions of the near faces that hold around a pose."""
-        if self._anchor is None or self._moved_mm(pose) > 0.5 * self._slack_mm:
-            self._anchor = pose
-            self._near = tuple(
-                replace(o, body=near_part(o.field, o.body, o.T_field_body(pose), self._within_mm))
-                for o in self._whole
-            )
-        return self._near
+    def around(self, pose: RigidTransform) -> tuple[RigidTransform, tuple[Opposition, ...]]:
+        """Return a pose not far off and the oppositions of the faces near it, which hold here."""
+        for anchor, near in reversed(self._laid):
+            if self._apart_mm(anchor, pose) <= 0.5 * self._slack_mm:
+                return anchor, near
+        near = tuple(
+            replace(o, body=near_part(o.field, o.body, o.T_field_body(pose), self._within_mm))
+            for o in self._whole
+        )
+        self._laid.append((pose, near))
+        return pose, near
 
-    def holds(self, pose: RigidTransform) -> bool:
-        """Return whether the near faces still hold every face within reach at a pose."""
-        return self._moved_mm(pose) <= self._slack_mm
+    def holds(self, anchor: RigidTransform, pose: RigidTransform) -> bool:
+        """Return whether the faces near one pose still hold all within reach at another."""
+        return self._apart_mm(anchor, pose) <= self._slack_mm
 
-    def _moved_mm(self, pose: RigidTransform) -> float:
-        """Return the most that a point of a body has moved since the window was laid."""
-        anchor = pose if self._anchor is None else self._anchor
+    def _apart_mm(self, anchor: RigidTransform, pose: RigidTransform) -> float:
+        """Return the most that a point of a body lies apart at two poses."""
         most = 0.0
         for o, corners in zip(self._whole, self._corners, strict=True):
             apart = o.T_field_body(pose).apply(corners) - o.T_field_body(anchor).apply(corners)
@@ -153,17 +153,16 @@ def follow(  # noqa: PLR0913
     """
     solved: dict[float, Closure] = {}
     closure = replace(closure, trusted_step_mm=TRUSTED_STEP_MM)
-    window = _Window(tuple(oppositions), foundation.reach_mm)
+    windows = _Windows(tuple(oppositions), foundation.reach_mm)
 
     def solve(s: float, guess: float) -> float:
         if s not in solved:
             hinge = hinge_at(s)
-            near = window.around(hinge.pose(guess))
+            anchor, near = windows.around(hinge.pose(guess))
             found = close_to_load(
                 hinge, near, superior, load_N, foundation, closure, start_rad=guess
             )
-            if not window.holds(found.T_upper_lower):
-                near = window.around(found.T_upper_lower)
+            if not windows.holds(anchor, found.T_upper_lower):
                 found = close_to_load(
                     hinge, oppositions, superior, load_N, foundation, closure,
                     start_rad=found.opening_rad,
