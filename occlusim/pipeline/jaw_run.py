@@ -88,7 +88,9 @@ def run_jaw(
     """
     hinge = model.hinge_at("centric")(0.0)
     light = close_jaw(model, hinge, (natural,), model.light_N, 0.0)
-    jobs: list[Callable[[], Any]] = [
+    # The longest work first, so that none is left to run alone at the end.
+    jobs: list[Callable[[], Any]] = [partial(beside, light)]
+    jobs += [
         partial(
             follow,
             name,
@@ -104,8 +106,7 @@ def run_jaw(
         for name, settings in model.excursions.items()
     ]
     jobs.append(partial(close_jaw, model, hinge, (natural,), model.heavy_N, light.opening_rad))
-    jobs.append(partial(beside, light))
-    *paths, heavy, answer = side_by_side(jobs)
+    answer, *paths, heavy = side_by_side(jobs)
     rest = resting("centric", model, light.opening_rad, abs(light.support_N - light.load_N))
     return JawRun(light, heavy, (rest, *paths)), answer
 

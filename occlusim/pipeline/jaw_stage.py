@@ -25,7 +25,8 @@ from occlusim.pipeline.placing import Placed, propped_finding
 from occlusim.pipeline.results import closure_part, datum_part, pairs_of
 from occlusim.pipeline.units import BAND
 
-PAIR_REACH_MM = 0.4
+PAIR_REACH_MM = 0.15
+"""Pairs that touch overlap or lie within some 0.03 mm: no farther face holds their least gap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,6 @@ def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
 def exact_pairs(natural: Opposition, model: JawModel, closure: Closure) -> tuple[PairContact, ...]:
     """Return the closure's pairs with the exact least gap of both surfaces."""
     pose = natural.T_field_body(closure.T_upper_lower)
-    # Pairs that touch are nearer than this: farther faces of the lower arch hold no least gap.
     near = near_part(natural.field, natural.body, pose, PAIR_REACH_MM)
     lower = GapField.build(TriangleMesh(near.points, near.faces), BAND)
     found = []
