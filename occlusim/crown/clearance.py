@@ -16,6 +16,7 @@ from occlusim.contact.field import GapField
 from occlusim.crown.path import CrownPath, PathTable, TableSettings, tabulate
 from occlusim.geometry.surface import Surface
 from occlusim.kernels.blocks import NODES
+from occlusim.kernels.bounds import facet_lows
 from occlusim.kernels.sweep import swept_facets, swept_minimum
 
 __all__ = [
@@ -245,16 +246,6 @@ def facet_bounds(points: Float64Array, faces: Int32Array, swept: SweptClearance)
     its corners' tangent planes; in front of a hollow part its minimum is at a corner. Without a
     tangent (a corner beyond the limit) it falls no faster than the way from the nearest corner.
     """
-    corners = points[faces]
-    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    offset = corners[:, None] - corners[:, :, None]
-    bound = np.full(len(faces), np.inf)
-    for k in range(swept.value_mm.shape[1]):
-        value = swept.value_mm[faces, k]
-        plane = value[:, :, None] + np.einsum("nijx,nix->nij", offset, swept.gradient[faces, k])
-        single = np.where(np.isnan(plane), -np.inf, plane).min(axis=2).max(axis=1)
-        mean = plane.mean(axis=1).min(axis=1)
-        safe = value.min(axis=1) - longest / np.sqrt(3.0)
-        low = np.maximum(np.maximum(single, safe), np.where(np.isnan(mean), -np.inf, mean))
-        bound = np.minimum(bound, np.minimum(low, value.min(axis=1)))
+    bound = np.empty(len(faces))
+    facet_lows(np.ascontiguousarray(points), faces, swept.value_mm, swept.gradient, bound)
     return bound

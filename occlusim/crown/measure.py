@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
 from occlusim.crown.clearance import Opposing, SweptClearance, swept_facet_clearance
 from occlusim.crown.deepening import Cut
 from occlusim.crown.location import CrownOrientation, CrownRelief
@@ -136,7 +136,7 @@ def _area_and_place(
 ) -> tuple[float, Float64Array]:
     """Return area in violation and its centroid weighted by the violation."""
     own = spot_map.label == index
-    face = np.flatnonzero(own[mesh.faces].any(axis=1))
+    face = np.flatnonzero(any_corner(own, mesh.faces))
     height = -swept.least_mm[mesh.faces[face]]
     other = (spot_map.label[mesh.faces[face]] >= 0) & ~own[mesh.faces[face]]
     height = np.where(other, np.minimum(height, 0.0), height)
@@ -160,7 +160,7 @@ def _worst_place(
     worst = float(height_mm[core].max())
     top = np.zeros(len(mesh.vertices), dtype=bool)
     top[core[np.argsort(height_mm[core], kind="stable")[-12:]]] = True
-    face = np.flatnonzero(top[mesh.faces].any(axis=1))[:MOST_FACETS]
+    face = np.flatnonzero(any_corner(top, mesh.faces))[:MOST_FACETS]
     found = swept_facet_clearance(mesh.vertices[mesh.faces[face]], antagonist, table, -worst)
     return max(worst, float(-found.value_mm.min()), float(-swept.least_mm[core].min()))
 
@@ -184,7 +184,7 @@ def _volume(
     Divergence theorem over the faces that moved, about the spot, both surfaces closing on the
     same unmoved border. A face between two spots counts by its share of corners.
     """
-    face = np.flatnonzero(own[before.faces].any(axis=1))
+    face = np.flatnonzero(any_corner(own, before.faces))
     if len(face) == 0:
         return 0.0
     origin = before.vertices[own].mean(axis=0)
@@ -214,7 +214,7 @@ def _reasons(
     if not cut.settled[core].all():
         reasons.append("the deepest allowed cut does not clear it")
     if not reasons:
-        face = np.flatnonzero(own[mesh.faces].any(axis=1))
+        face = np.flatnonzero(any_corner(own, mesh.faces))
         residual = cut.residual_mm[face]
         if (residual < KEPT_MM).any():
             reasons.append(

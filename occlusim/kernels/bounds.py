@@ -1,0 +1,51 @@
+"""Bounds from below of what a facet may hold, from values and gradients at its corners."""
+
+import math
+
+import numpy as np
+
+from occlusim.kernels.jit import parallel_kernel, prange
+
+
+@parallel_kernel
+def facet_lows(points, faces, value, gradient, low):
+    """Write, per face (F, 3), a bound from below (F,) of its values, the least over M movements.
+
+    `points` (V, 3) have values (V, M) and gradients (V, M, 3), NaN where there is none. A convex
+    function lies above its corners' tangent planes and above their mean; without a tangent it
+    falls no faster than the way from the nearest corner, at most 1 / sqrt(3) of the longest edge.
+    """
+    n_movements = value.shape[1]
+    for f in prange(len(faces)):
+        mean = np.empty(3)
+        longest = 0.0
+        for i in range(3):
+            a, b = points[faces[f, i]], points[faces[f, (i + 1) % 3]]
+            total = 0.0
+            for d in range(3):
+                total += (a[d] - b[d]) ** 2
+            longest = max(longest, total)
+        safe = math.sqrt(longest / 3.0)
+        low[f] = math.inf
+        for k in range(n_movements):
+            least = math.inf
+            single = -math.inf
+            mean[0] = mean[1] = mean[2] = 0.0
+            for i in range(3):
+                v = faces[f, i]
+                least = min(least, value[v, k])
+                lowest = math.inf
+                for j in range(3):
+                    plane = value[v, k]
+                    for d in range(3):
+                        plane += gradient[v, k, d] * (points[faces[f, j], d] - points[v, d])
+                    mean[j] += plane / 3.0
+                    # NaN fails the comparison and is kept.
+                    lowest = lowest if plane >= lowest else plane
+                if lowest > single:
+                    single = lowest
+            bound = max(single, least - safe)
+            together = min(mean[0], mean[1], mean[2])
+            if together > bound:
+                bound = together
+            low[f] = min(low[f], bound, least)
