@@ -119,18 +119,18 @@ def test_bounds_are_those_of_the_slow_twin(antagonist, crown, table):
 
 def test_a_facet_is_as_low_as_the_lowest_of_many_places_on_it(table):
     """In front of a convex antagonist, where the search by tangents is exact."""
-    n, ball = 20, shapes.sphere(2.0, 60)
-    ball = ball.with_vertices(ball.vertices - np.array([0.0, 0.0, 2.06]))
+    n, ball = 20, shapes.sphere(0.3, 60)
+    ball = ball.with_vertices(ball.vertices - np.array([0.0, 0.0, 0.36]))
     mesh = shapes.plate(3.0, 40)
     corners = mesh.vertices[mesh.faces]
     found = swept_facet_clearance(corners, Surface.build(ball), table, LIMIT_MM).value_mm
     corners, found = corners[found < 0.05], found[found < 0.05]
-    assert len(corners) > 40
+    assert len(corners) > 20
     i, j = np.nonzero(np.add.outer(np.arange(n + 1), np.arange(n + 1)) <= n)
     places = (np.stack([n - i - j, i, j], axis=1) / n @ corners).reshape(-1, 3)
     lowest = swept_clearance(places, Surface.build(ball), table, LIMIT_MM).least_mm
     lowest = lowest.reshape(len(corners), -1).min(axis=1)
-    # A place lies at most 1/20 of an edge beside the lowest, which hides 0.03 um on this ball but
+    # A place lies at most 1/20 of an edge beside the lowest, which hides 0.1 um on this ball but
     # for the bends of its mesh.
     assert (found < lowest + 0.0003).all()
     assert (found > lowest - 0.0003).all()
