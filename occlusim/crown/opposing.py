@@ -76,13 +76,13 @@ def deepen_against(
         return depth
     back = table.inverse()
     faces = _facing(removal, depth, antagonist, table)
-    faces = _doubtful(removal, depth, antagonist, faces, back, accepted_mm, input_crown)
-    corners = antagonist.mesh.vertices[antagonist.mesh.faces[faces]]
     patch = _Patch.around(removal)
+    crown = patch.surface(removal, depth)
+    faces = _doubtful(crown, antagonist, faces, back, accepted_mm, input_crown)
+    corners = antagonist.mesh.vertices[antagonist.mesh.faces[faces]]
     for _ in range(MOST_ROUNDS):
         if len(faces) == 0:
             break
-        crown = patch.surface(removal, depth)
         found = swept_facet_clearance(corners, crown, back, accepted_mm)
         low = found.value_mm < accepted_mm
         if not low.any():
@@ -94,12 +94,12 @@ def deepen_against(
             break
         depth = np.where(changed, deeper, depth)
         corners, faces = corners[low], faces[low]
+        crown = patch.surface(removal, depth)
     return depth
 
 
 def _doubtful(
-    removal: Removal,
-    depth_mm: Float64Array,
+    crown: Surface,
     antagonist: Surface,
     faces: Int64Array,
     back: PathTable,
@@ -111,15 +111,13 @@ def _doubtful(
         return faces
     vertex, compact = np.unique(antagonist.mesh.faces[faces], return_inverse=True)
     points = antagonist.mesh.vertices[vertex]
-    crown: Opposing = _Patch.around(removal).surface(removal, depth_mm)
-    if isinstance(input_crown, GapField):
-        crown = input_crown.shrunk(crown)
+    cut: Opposing = input_crown.shrunk(crown) if isinstance(input_crown, GapField) else crown
     compact = compact.reshape(-1, 3).astype(np.int32)
     if back.wanted_mm.min() >= OVERLAP_MM:
         # The crown's facets have been looked at: what is left is a vertex that pokes into one.
-        swept = swept_clearance(points, crown, back, accepted_mm)
+        swept = swept_clearance(points, cut, back, accepted_mm)
         return faces[any_corner(swept.least_mm < accepted_mm, compact)]
-    swept = swept_clearance(points, crown, back, CHECK_LIMIT_MM)
+    swept = swept_clearance(points, cut, back, CHECK_LIMIT_MM)
     bound = facet_bounds(points, compact, swept)
     return faces[bound < accepted_mm]
 

@@ -590,7 +590,7 @@ def _facet_between(
     """Return the least value of a facet between two rows, with row, b1, b2.
 
     In turn the best row for a place and the best place for a row. A facet that slides past shows
-    the surface the same strip again, so two turns reach the minimum that grid and rows bracket.
+    the surface the same strip again, so few turns reach the minimum that grid and rows bracket.
     """
     best = math.inf
     row, best1, best2 = low, b1, b2
