@@ -174,7 +174,9 @@ def main() -> None:
         print(f"  contacts a premolar, median          {median(premolars):5.1f}      2")
         print(f"  contacts a molar, median             {median(molars):5.1f}      4-5 (46: 6)")
         print(f"  posterior contacts right, left   {right:4d} {left:4d}      about 7 a side")
-        print(f"  least on a natural posterior tooth   {min(premolars + molars):5d}")
+        facing = {"a": (34, 16), "b": (46, 26)}[pair]
+        least = min(c for n, c in natural.items() if n % 10 >= 4 and n not in facing)
+        print(f"  least on a posterior tooth that meets no crown's place {least:3d}")
         for key, text in (
             ("width_upper_mm", "57.92 +/- 4.75"), ("width_lower_mm", "54.19 +/- 5.31"),
             ("depth_upper_mm", "31.59 +/- 2.90"), ("depth_lower_mm", "28.10 +/- 2.59"),

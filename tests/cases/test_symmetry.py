@@ -89,10 +89,9 @@ def lengths(results, *, mirror=False):
         found[f"{name}.least"] = movement["least_gap_um"]
         for k, gap in enumerate(movement["gap_um"]):
             found[f"{name}.{k}"] = np.nan if gap is None or gap > 500 else gap
-    # Minor places, a micrometre or two high, may be found deeper or not by 0.3 um when mirrored.
-    spots = [s for s in crown["spots"] if not s["minor"]]
-    for k, spot in enumerate(sorted(spots, key=lambda s: s["normal_depth_um"])):
+    for k, spot in enumerate(crown["spots"]):
         found[f"spot.{k}"] = spot["normal_depth_um"]
+        found[f"spot.{k}.along"] = spot["depth_um"]
     return found
 
 
