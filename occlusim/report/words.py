@@ -182,9 +182,9 @@ ENGLISH: Mapping[str, str] = {
     # datum
     "datum": "What the crown is measured against",
     "datum_intro": "The natural pairs near the crown are not separate under load either: "
-    "surfaces give a little. Their median least gap at light biting load, without the crown, "
-    "is the reference; the crown's wanted gap in closing is that reference plus the wanted "
-    "clearance.",
+    "surfaces give a little. The median of their mean gaps where they touch, at light biting load "
+    "without the crown, is the reference; the crown's wanted gap in closing is that reference plus "
+    "the wanted clearance.",
     "datum_caption": "The reference and the pairs it rests on",
     "datum_pairs_caption": "Natural pairs of teeth that the reference rests on",
     "g_nat": "Reference gap of the natural pairs",
