@@ -12,6 +12,7 @@ Float32Array = NDArray[np.float32]
 Int32Array = NDArray[np.int32]
 Int64Array = NDArray[np.int64]
 Int8Array = NDArray[np.int8]
+Int16Array = NDArray[np.int16]
 BoolArray = NDArray[np.bool_]
 AnyArray = NDArray[Any]
 

@@ -15,7 +15,7 @@ from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, fro
 from occlusim.contact.field import GapField
 from occlusim.crown.path import CrownPath, PathTable, TableSettings, tabulate
 from occlusim.geometry.surface import Surface
-from occlusim.kernels.blocks import NODES
+from occlusim.kernels.band import NODES
 from occlusim.kernels.bounds import facet_lows
 from occlusim.kernels.sweep import swept_facets, swept_minimum
 
@@ -36,9 +36,11 @@ __all__ = [
 
 SAMPLE_SPACING_MM = 0.06
 NO_BAND = (
-    frozen(np.ones(4), np.float64),
+    frozen(np.ones(5), np.float64),
     frozen(np.zeros((0, 0, 0)), np.int32),
-    frozen(np.zeros((0, NODES**3)), np.float32),
+    frozen(np.zeros((0, 8)), np.int32),
+    frozen(np.zeros((0, NODES**3)), np.int16),
+    frozen(np.zeros((0, 5)), np.float32),
 )
 
 Opposing = Surface | GapField
@@ -125,9 +127,7 @@ def tree_arrays(antagonist: Opposing) -> tuple:
     """Return the arrays of an antagonist in the order that the sweep kernels take."""
     surface, band = surface_of(antagonist), NO_BAND
     if isinstance(antagonist, GapField):
-        sdf = antagonist.sdf
-        lattice = frozen(np.append(sdf.origin, sdf.voxel_mm), np.float64)
-        band = (lattice, sdf.block_index, sdf.blocks)
+        band = antagonist.sdf.arrays
     return (
         surface.boxes,
         surface.links,

@@ -1,23 +1,106 @@
-"""Filling blocks of a distance grid from triangles, tile by tile, and reading the blocks back.
+"""Filling blocks of a distance grid from triangles, tile by tile.
 
 A block is 8 cells a side and owns 9 nodes a side, so that a cell never needs two blocks. A tile
 is 4 blocks a side; each tile is filled in a buffer of its own, so the result does not depend on
-threads. Inside, lengths are counted in voxels from the tile's corner.
+threads. Inside, lengths are counted in voxels from the tile's corner. A filled block is stored as
+a plane and 16-bit steps from it (see `occlusim.kernels.band`).
 """
 
 import math
 
 import numpy as np
 
+from occlusim.kernels.band import CELLS, NODES, UNKNOWN
 from occlusim.kernels.jit import kernel, parallel_kernel, prange
 
-ROUNDING_MM = 1e-6  # of values held in float32
-CELLS = 8
-NODES = 9
 TILE_BLOCKS = 4
 TILE_NODES = CELLS * TILE_BLOCKS + 1
 FAR = np.float32(1e9)
 SLACK = 1e-4
+# Between neighbouring nodes a distance changes by one voxel at most; more is a change of side.
+JUMP = 1.001
+MOST_STEPS = 32767
+LEAST_STEP = 1e-9
+WIDE = 0.93  # of a block's diagonal: 10 nm in each value, for voxels of 0.1 mm
+
+
+@kernel
+def _above_plane(known, jumps, voxel_mm, plane):
+    """Return the least and greatest height, mm, of known nodes above a plane through 0."""
+    low, high = math.inf, -math.inf
+    for x in range(NODES):
+        for y in range(NODES):
+            row = (x * NODES + y) * NODES
+            ground = plane[1] * x + plane[2] * y
+            for z in range(NODES):
+                if known[row + z] < FAR and not jumps[row + z]:
+                    rest = known[row + z] * voxel_mm - ground - plane[3] * z
+                    low = min(low, rest)
+                    high = max(high, rest)
+    return low, high
+
+
+@kernel
+def _store_block(known, jumps, voxel_mm, nodes, plane):
+    """Write a block's nodes (729,) and plane (5,) from known (729,), voxels; FAR is unknown.
+
+    Neighbours whose values differ by more than their distance stand on either side of a place
+    where the sign changes without a crossing, as past a scan's rim: what is between them is not
+    known, so both become unknown. Returns whether any node is known.
+    """
+    n_nodes = NODES * NODES * NODES
+    for n in range(n_nodes):
+        jumps[n] = False
+    slope_x = slope_y = slope_z = 0.0
+    step = n_nodes // NODES
+    for axis in range(3):
+        total = 0.0
+        count = 0
+        for first in range(0, n_nodes, step * NODES):
+            for n in range(first, first + step * (NODES - 1)):
+                a, b = known[n], known[n + step]
+                if a < FAR and b < FAR:
+                    change = b - a
+                    if abs(change) > JUMP:
+                        jumps[n] = True
+                        jumps[n + step] = True
+                    else:
+                        total += change
+                        count += 1
+        slope = total / count if count > 0 else 0.0
+        if axis == 0:
+            slope_x = slope
+        elif axis == 1:
+            slope_y = slope
+        else:
+            slope_z = slope
+        step //= NODES
+    plane[1], plane[2], plane[3] = slope_x * voxel_mm, slope_y * voxel_mm, slope_z * voxel_mm
+    low, high = _above_plane(known, jumps, voxel_mm, plane)
+    diagonal = math.sqrt(3.0) * CELLS * voxel_mm
+    if high - low > WIDE * diagonal:
+        plane[1] = plane[2] = plane[3] = 0.0
+        low, high = _above_plane(known, jumps, voxel_mm, plane)
+        if high - low > diagonal:
+            # More than the way through the block: both sides of a rim, apart. The nearer one stays.
+            for n in range(n_nodes):
+                jumps[n] |= abs(known[n]) * voxel_mm > 0.5 * WIDE * diagonal
+            low, high = _above_plane(known, jumps, voxel_mm, plane)
+    plane[0] = 0.5 * (low + high)
+    plane[4] = max((0.5 * (high - low) + 1e-7) / MOST_STEPS, LEAST_STEP)
+    if not low <= high:
+        return False
+    for x in range(NODES):
+        for y in range(NODES):
+            row = (x * NODES + y) * NODES
+            ground = plane[0] + plane[1] * x + plane[2] * y
+            for z in range(NODES):
+                if known[row + z] < FAR and not jumps[row + z]:
+                    rest = known[row + z] * voxel_mm - ground - plane[3] * z
+                    nodes[row + z] = np.int16(np.rint(rest / plane[4]))
+                else:
+                    nodes[row + z] = UNKNOWN
+    return True
 
 
 @kernel
@@ -181,13 +264,14 @@ def fill_tiles(
     voxel_mm,
     band_mm,
     n_workers,
-    values,
+    nodes,
+    plane,
     is_used,
 ):
-    """Write nodes (tiles * 64, 729), mm, and which of those blocks hold any (tiles * 64,).
+    """Write nodes (tiles * 64, 729), planes (tiles * 64, 5) and which blocks hold any (tiles * 64,).
 
-    Items below `len(kept)` are faces, the rest rows (face, edge) of `open_edge`. Unknown nodes
-    are NaN: beyond the band, or nearest to an open feature.
+    Items below `len(kept)` are faces, the rest rows (face, edge) of `open_edge`. Unknown are
+    nodes beyond the band, nearest to an open feature, or beside a jump of the sign.
     """
     per_mm = 1.0 / voxel_mm
     band = band_mm * per_mm
@@ -200,7 +284,9 @@ def fill_tiles(
         box = np.empty(6)
         feature_normal = np.empty((7, 3))
         feature_open = np.zeros(7, np.bool_)
-        plane = np.empty(3)
+        normal_at = np.empty(3)
+        known = np.empty(NODES**3, np.float32)
+        jumps = np.empty(NODES**3, np.bool_)
         tile_at = np.empty(3)
         for t in range(worker, len(tiles), n_workers):
             tile = tiles[t]
@@ -211,7 +297,8 @@ def fill_tiles(
             tile_at[0] = origin[0] + tile_x * size_mm
             tile_at[1] = origin[1] + tile_y * size_mm
             tile_at[2] = origin[2] + tile_z * size_mm
-            near[:] = FAR
+            for n in range(TILE_NODES**3):
+                near[n] = FAR
             for e in range(first[tile], first[tile + 1]):
                 i = item[e]
                 if i >= n_kept:
@@ -226,7 +313,7 @@ def fill_tiles(
                 for d in range(3):
                     box[d] = (reach[i, d] - tile_at[d]) * per_mm
                     box[3 + d] = (reach[i, 3 + d] - tile_at[d]) * per_mm
-                    plane[d] = 0.0 if is_flat[f] else normal[f, d]
+                    normal_at[d] = 0.0 if is_flat[f] else normal[f, d]
                     feature_normal[0, d] = normal[f, d]
                     for j in range(3):
                         corner_at[j, d] = (vertices[faces[f, j], d] - tile_at[d]) * per_mm
@@ -244,7 +331,7 @@ def fill_tiles(
                     axis[i],
                     feature_normal,
                     feature_open,
-                    plane,
+                    normal_at,
                     band,
                 )
             for block in range(blocks):
@@ -252,147 +339,17 @@ def fill_tiles(
                 by = ((block // TILE_BLOCKS) % TILE_BLOCKS) * CELLS
                 bz = (block % TILE_BLOCKS) * CELLS
                 slot = t * blocks + block
+                n = 0
                 used = False
                 for x in range(bx, bx + NODES):
                     for y in range(by, by + NODES):
                         row = (x * TILE_NODES + y) * TILE_NODES
                         for z in range(bz, bz + NODES):
-                            used |= near[row + z] < FAR and not is_open[row + z]
-                is_used[slot] = used
-                if not used:
-                    continue
-                n = 0
-                for x in range(bx, bx + NODES):
-                    for y in range(by, by + NODES):
-                        row = (x * TILE_NODES + y) * TILE_NODES
-                        for z in range(bz, bz + NODES):
                             value = near[row + z]
-                            known = value < FAR and not is_open[row + z]
-                            values[slot, n] = value * voxel_mm if known else np.nan
+                            is_known = value < FAR and not is_open[row + z]
+                            known[n] = value if is_known else FAR
+                            used |= is_known
                             n += 1
-
-
-@kernel
-def read_value(px, py, pz, origin, per_mm, block_index, values):
-    """Return the interpolated distance at a point of the field's frame, mm; NaN where unknown."""
-    x = (px - origin[0]) * per_mm
-    y = (py - origin[1]) * per_mm
-    z = (pz - origin[2]) * per_mm
-    if not (x >= 0.0 and y >= 0.0 and z >= 0.0):
-        return np.nan
-    n = block_index.shape
-    if not (x < n[0] * 8.0 and y < n[1] * 8.0 and z < n[2] * 8.0):
-        return np.nan
-    i, j, k = int(x), int(y), int(z)
-    block = block_index[i >> 3, j >> 3, k >> 3]
-    if block < 0:
-        return np.nan
-    o = ((i & 7) * 9 + (j & 7)) * 9 + (k & 7)
-    fx, fy, fz = x - i, y - j, z - k
-    row = values[block]
-    c00 = row[o] + fz * (row[o + 1] - row[o])
-    c01 = row[o + 9] + fz * (row[o + 10] - row[o + 9])
-    c10 = row[o + 81] + fz * (row[o + 82] - row[o + 81])
-    c11 = row[o + 90] + fz * (row[o + 91] - row[o + 90])
-    c0 = c00 + fy * (c01 - c00)
-    c1 = c10 + fy * (c11 - c10)
-    return c0 + fx * (c1 - c0)
-
-
-@parallel_kernel
-def sample_values(points, rotation, translation, origin, per_mm, block_index, values, out):
-    """Write distances (n,), mm, of points carried into the field's frame first."""
-    for i in prange(len(points)):
-        x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        px = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + translation[0]
-        py = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + translation[1]
-        pz = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + translation[2]
-        out[i] = read_value(px, py, pz, origin, per_mm, block_index, values)
-
-
-@parallel_kernel
-def sample_gradients(
-    points, rotation, translation, origin, per_mm, block_index, values, out, gradient
-):
-    """Write distances (n,), mm, and their gradients (n, 3) in the field's frame."""
-    for i in prange(len(points)):
-        x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        px = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + translation[0]
-        py = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + translation[1]
-        pz = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + translation[2]
-        out[i] = read_value(px, py, pz, origin, per_mm, block_index, values)
-        if out[i] != out[i]:
-            gradient[i, 0] = gradient[i, 1] = gradient[i, 2] = np.nan
-            continue
-        x = (px - origin[0]) * per_mm
-        y = (py - origin[1]) * per_mm
-        z = (pz - origin[2]) * per_mm
-        a, b, c = int(x), int(y), int(z)
-        o = ((a & 7) * 9 + (b & 7)) * 9 + (c & 7)
-        fx, fy, fz = x - a, y - b, z - c
-        row = values[block_index[a >> 3, b >> 3, c >> 3]]
-        d00, d01 = row[o + 1] - row[o], row[o + 10] - row[o + 9]
-        d10, d11 = row[o + 82] - row[o + 81], row[o + 91] - row[o + 90]
-        c00, c01 = row[o] + fz * d00, row[o + 9] + fz * d01
-        c10, c11 = row[o + 81] + fz * d10, row[o + 90] + fz * d11
-        c0, c1 = c00 + fy * (c01 - c00), c10 + fy * (c11 - c10)
-        gradient[i, 0] = (c1 - c0) * per_mm
-        gradient[i, 1] = ((c01 - c00) + fx * ((c11 - c10) - (c01 - c00))) * per_mm
-        low = d00 + fy * (d01 - d00)
-        gradient[i, 2] = (low + fx * (d10 + fy * (d11 - d10) - low)) * per_mm
-
-
-@kernel
-def read_lower(px, py, pz, origin, voxel_mm, block_index, values):
-    """Return the greatest lower bound of the distance at a point, mm, that the nodes around give.
-
-    A distance is 1-Lipschitz: it is at least a node's less the way to that node. NaN where none of
-    the eight nodes is known.
-    """
-    x = (px - origin[0]) / voxel_mm
-    y = (py - origin[1]) / voxel_mm
-    z = (pz - origin[2]) / voxel_mm
-    n = block_index.shape
-    if not (x >= 0.0 and y >= 0.0 and z >= 0.0):
-        return np.nan
-    if not (x < n[0] * 8.0 and y < n[1] * 8.0 and z < n[2] * 8.0):
-        return np.nan
-    i, j, k = int(x), int(y), int(z)
-    block = block_index[i >> 3, j >> 3, k >> 3]
-    if block < 0:
-        return np.nan
-    row = values[block]
-    o = ((i & 7) * 9 + (j & 7)) * 9 + (k & 7)
-    ax, ay, az = (x - i) ** 2, (y - j) ** 2, (z - k) ** 2
-    bx, by, bz = (1.0 - x + i) ** 2, (1.0 - y + j) ** 2, (1.0 - z + k) ** 2
-    # Written out: a loop over the corners takes half as long again.
-    f000 = row[o] - voxel_mm * math.sqrt(ax + ay + az)
-    f001 = row[o + 1] - voxel_mm * math.sqrt(ax + ay + bz)
-    f010 = row[o + 9] - voxel_mm * math.sqrt(ax + by + az)
-    f011 = row[o + 10] - voxel_mm * math.sqrt(ax + by + bz)
-    f100 = row[o + 81] - voxel_mm * math.sqrt(bx + ay + az)
-    f101 = row[o + 82] - voxel_mm * math.sqrt(bx + ay + bz)
-    f110 = row[o + 90] - voxel_mm * math.sqrt(bx + by + az)
-    f111 = row[o + 91] - voxel_mm * math.sqrt(bx + by + bz)
-    best = -np.inf
-    # Unknown nodes, NaN, fail every comparison.
-    best = f000 if f000 > best else best
-    best = f001 if f001 > best else best
-    best = f010 if f010 > best else best
-    best = f011 if f011 > best else best
-    best = f100 if f100 > best else best
-    best = f101 if f101 > best else best
-    best = f110 if f110 > best else best
-    best = f111 if f111 > best else best
-    return best - ROUNDING_MM if best > -np.inf else np.nan
-
-
-@parallel_kernel
-def sample_lower(points, rotation, translation, origin, voxel_mm, block_index, values, out):
-    """Write `read_lower` (n,), mm, of points carried into the field's frame first."""
-    for i in prange(len(points)):
-        x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        px = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + translation[0]
-        py = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + translation[1]
-        pz = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + translation[2]
-        out[i] = read_lower(px, py, pz, origin, voxel_mm, block_index, values)
+                if used:
+                    used = _store_block(known, jumps, voxel_mm, nodes[slot], plane[slot])
+                is_used[slot] = used

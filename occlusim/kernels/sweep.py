@@ -6,9 +6,9 @@ are passed over by the length of the chord; what is left is refined between rows
 Hart, Sphere tracing, The Visual Computer 12, 1996, 527-545.
 
 `tree` is the tuple (boxes, links, corners, slot_face, face_normals, edge_normals, corner_index,
-corner_normals, is_open_edge, is_open_corner, lattice (4,), block_index, blocks) of a surface; the
-last three are its sparse distances, the lattice their origin and voxel size, without a block where
-there are none. `path` is (start (M + 1,), rotations (N, 3, 3), translations (N, 3), wanted (N,),
+corner_normals, is_open_edge, is_open_corner, lattice, block_index, octants, nodes, plane) of a
+surface; the last five are its band (see `occlusim.kernels.band`), without a block where there is
+none. `path` is (start (M + 1,), rotations (N, 3, 3), translations (N, 3), wanted (N,),
 travel (N,), starts_alike (M,)); no value changes by more than the travel between two rows, and a
 movement that starts alike has the first movement's first pose. A value is gap minus wanted
 gap, mm.
@@ -18,7 +18,7 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.blocks import read_lower
+from occlusim.kernels.band import read_lower
 from occlusim.kernels.bvh import STACK_SIZE, closest_in_slot, closest_in_tree
 from occlusim.kernels.jit import kernel, parallel_kernel, prange
 from occlusim.kernels.sign import pseudonormal
@@ -107,7 +107,8 @@ def _travel(x, y, z, row, path):
 def _lower(x, y, z, row, tree, path):
     """Return a bound from below of the value at a row, from the band; NaN where it holds none."""
     px, py, pz = _place(x, y, z, row, path[1], path[2])
-    return read_lower(px, py, pz, tree[10], tree[10][3], tree[11], tree[12]) - path[3][row]
+    lower = read_lower(px, py, pz, tree[10], tree[11], tree[12], tree[13], tree[14])
+    return lower - path[3][row]
 
 
 @kernel

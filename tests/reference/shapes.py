@@ -5,7 +5,7 @@ import numpy as np
 from occlusim.geometry.mesh import TriangleMesh
 
 
-def _grid_faces(nu, nv, wrap_u=False, wrap_v=False):
+def grid_faces(nu, nv, wrap_u=False, wrap_v=False):
     i, j = np.meshgrid(
         np.arange(nu if wrap_u else nu - 1), np.arange(nv if wrap_v else nv - 1), indexing="ij"
     )
@@ -34,7 +34,7 @@ def sphere(radius=1.0, n=12):
             p[..., axis] = side
             p[..., (axis + 1) % 3] = a if side > 0 else b
             p[..., (axis + 2) % 3] = b if side > 0 else a
-            faces.append(_grid_faces(n + 1, n + 1) + len(vertices) * (n + 1) ** 2)
+            faces.append(grid_faces(n + 1, n + 1) + len(vertices) * (n + 1) ** 2)
             vertices.append(p.reshape(-1, 3))
     v = np.concatenate(vertices)
     v = radius * v / np.linalg.norm(v, axis=1)[:, None]
@@ -51,7 +51,7 @@ def torus(ring=2.0, tube=0.7, nu=120, nv=48):
     )
     r = ring + tube * np.cos(v)
     vertices = np.stack([r * np.cos(u), r * np.sin(u), tube * np.sin(v)], -1).reshape(-1, 3)
-    return TriangleMesh(vertices, _grid_faces(nu, nv, True, True))
+    return TriangleMesh(vertices, grid_faces(nu, nv, True, True))
 
 
 def torus_distance(points, ring=2.0, tube=0.7):
@@ -80,7 +80,7 @@ def capsule(radius=0.8, half=1.0, n=48):
     j = np.arange(n)
     top = np.stack([np.full(n, k * n), j, (j + 1) % n], 1)
     bottom = np.stack([np.full(n, k * n + 1), (k - 1) * n + (j + 1) % n, (k - 1) * n + j], 1)
-    sides = _grid_faces(k, n, False, True)
+    sides = grid_faces(k, n, False, True)
     return TriangleMesh(vertices, np.concatenate([sides, top, bottom]).astype(np.int32))
 
 
@@ -100,7 +100,7 @@ def box(size=(2.0, 1.0, 0.6), n=1):
             p[..., axis] = side
             p[..., (axis + 1) % 3] = a if side > 0 else b
             p[..., (axis + 2) % 3] = b if side > 0 else a
-            faces.append(_grid_faces(n + 1, n + 1) + len(vertices) * (n + 1) ** 2)
+            faces.append(grid_faces(n + 1, n + 1) + len(vertices) * (n + 1) ** 2)
             vertices.append(p.reshape(-1, 3))
     return merged(np.concatenate(vertices) * np.asarray(size), np.concatenate(faces))
 
@@ -115,7 +115,7 @@ def plate(half=2.0, n=4):
     t = np.linspace(-half, half, n + 1)
     x, y = np.meshgrid(t, t, indexing="ij")
     vertices = np.stack([x, y, np.zeros_like(x)], -1).reshape(-1, 3)
-    return TriangleMesh(vertices, _grid_faces(n + 1, n + 1))
+    return TriangleMesh(vertices, grid_faces(n + 1, n + 1))
 
 
 def refined(mesh, times=1):
