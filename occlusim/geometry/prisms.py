@@ -96,7 +96,11 @@ class Tiles:
 
     @staticmethod
     def around(
-        surface: Surface, prisms_: Prisms, band_mm: float, voxel_mm: float, tile_mm: float,
+        surface: Surface,
+        prisms_: Prisms,
+        band_mm: float,
+        voxel_mm: float,
+        tile_mm: float,
         origin: Float64Array,
     ) -> Tiles:
         """Return tiles of a size that cover a surface and its band from an origin on."""

@@ -9,17 +9,19 @@ from numpy.typing import ArrayLike
 
 from occlusim.arrays import (
     BoolArray,
+    Float32Array,
     Float64Array,
     Int8Array,
     Int32Array,
-    Int64Array,
     frozen,
     points_array,
 )
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.topology import MeshTopology, mesh_topology
 from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.bvh import build_tree, closest_batch, morton_codes
+from occlusim.kernels import closest as kernels
+from occlusim.kernels import near as near_kernels
+from occlusim.kernels.bvh import build_tree
 
 LEAST_SORTED = 64
 
@@ -57,6 +59,45 @@ class Closest:
 
 
 @dataclass(frozen=True, slots=True)
+class NearLists:
+    """Which triangles can be nearest, cell by cell; see `occlusim.kernels.near`.
+
+    Parameters
+    ----------
+    grid : (6,)
+        Low corner of the first cell (3), mm; cell size, mm; one over it; and the distance up to
+        which the lists hold, mm.
+    block_index : (X, Y, Z)
+        Row of `first` for each place of 8 cells a side, -1 where nothing is near.
+    first : (B, 513), item : (n,)
+        Where each cell's slots begin.
+    flat : (m, 9)
+        What is weighed of each slot, in float32.
+    middle : (4,), mm
+        Place from which `flat` counts (3), and what float32 may hide in a distance.
+    """
+
+    grid: Float64Array
+    block_index: Int32Array
+    first: Int32Array
+    item: Int32Array
+    flat: Float32Array
+    middle: Float64Array
+
+    @property
+    def memory_bytes(self) -> int:
+        """Bytes held."""
+        return sum(a.nbytes for a in (*self.arrays, self.middle))
+
+    @property
+    def arrays(
+        self,
+    ) -> tuple[Float64Array, Int32Array, Int32Array, Int32Array, Float32Array]:
+        """The arrays in the order that kernels take."""
+        return (self.grid, self.block_index, self.first, self.item, self.flat)
+
+
+@dataclass(frozen=True, slots=True)
 class Surface:
     """A triangle mesh with everything that exact signed distances need; build it once.
 
@@ -79,6 +120,9 @@ class Surface:
         See `MeshTopology`.
     boxes, links, corners, slot_face
         The tree, see `occlusim.kernels.bvh`.
+    near : NearLists
+        Spare most of the tree, where there are any; see
+        `occlusim.geometry.near_lists.with_near_lists`.
     """
 
     mesh: TriangleMesh
@@ -101,6 +145,7 @@ class Surface:
     links: Int32Array
     corners: Float64Array
     slot_face: Int32Array
+    near: NearLists | None = None
 
     @staticmethod
     def build(mesh: TriangleMesh, topology: MeshTopology | None = None) -> Surface:
@@ -146,8 +191,8 @@ class Surface:
             fan=topology.fan,
             fan_normals=topology.fan_normals,
             is_open_fan=topology.is_open_fan,
-            boxes=frozen(boxes, np.float64),
-            links=frozen(links, np.int32),
+            boxes=frozen(boxes.copy(), np.float64),
+            links=frozen(links.copy(), np.int32),
             corners=frozen(corners, np.float64),
             slot_face=frozen(slot_face, np.int32),
         )
@@ -183,20 +228,67 @@ class Surface:
         The sign is exact for a surface that does not cut itself. The order of the points and the
         number of threads change no bit of the answer.
         """
-        queries = frozen(points_array(points), np.float64)
-        if T_surface_points is None:
-            T_surface_points = RigidTransform.identity()
-        n = len(queries)
+        n = len(points_array(points))
         distance, unsigned = np.empty(n), np.empty(n)
         places, normals = np.empty((n, 3)), np.empty((n, 3))
         faces, feature = np.empty(n, dtype=np.int32), np.empty(n, dtype=np.int8)
         is_boundary = np.empty(n, dtype=bool)
-        closest_batch(
-            queries,
-            near_order(queries),
-            T_surface_points.rotation,
-            T_surface_points.translation,
-            float(max_distance_mm),
+        question = _question(points, max_distance_mm, T_surface_points)
+        answer = (distance, unsigned, places, faces, feature, normals, is_boundary)
+        if self.near is None:
+            kernels.closest_batch(*question, self.tree, *answer)
+        else:
+            lists = self.near
+            near_kernels.closest_near(*question, self.tree, lists.arrays, lists.middle, *answer)
+        return Closest(distance, unsigned, places, faces, normals, feature, is_boundary)
+
+    def signed_distance(
+        self,
+        points: ArrayLike,
+        max_distance_mm: float = np.inf,
+        T_surface_points: RigidTransform | None = None,
+    ) -> Float64Array:
+        """Return signed distances (n,), mm, as `closest` does, and nothing else: faster.
+
+        Parameters
+        ----------
+        points : (n, 3), mm
+        max_distance_mm
+            Farther points are not searched for: NaN.
+        T_surface_points
+            Carries the points into the surface's frame; none leaves them where they are.
+
+        Raises
+        ------
+        InputError
+            If the points are not of shape (n, 3).
+        """
+        distance = np.empty(len(points_array(points)))
+        question = _question(points, max_distance_mm, T_surface_points)
+        if self.near is None:
+            kernels.distance_batch(*question, self.tree, distance)
+        else:
+            lists = self.near
+            near_kernels.distance_near(*question, self.tree, lists.arrays, lists.middle, distance)
+        return distance
+
+    @property
+    def tree(
+        self,
+    ) -> tuple[
+        Float64Array,
+        Int32Array,
+        Float64Array,
+        Int32Array,
+        Float64Array,
+        Float64Array,
+        Int32Array,
+        Float64Array,
+        BoolArray,
+        BoolArray,
+    ]:
+        """The tree and the normals of its features, in the order that kernels take."""
+        return (
             self.boxes,
             self.links,
             self.corners,
@@ -207,29 +299,27 @@ class Surface:
             self.fan_normals,
             self.is_boundary_edge,
             self.is_open_fan,
-            distance,
-            unsigned,
-            places,
-            faces,
-            feature,
-            normals,
-            is_boundary,
         )
-        return Closest(distance, unsigned, places, faces, normals, feature, is_boundary)
 
 
-def near_order(points: Float64Array) -> Int64Array:
+def _question(
+    points: ArrayLike, max_distance_mm: float, T_surface_points: RigidTransform | None
+) -> tuple[Float64Array, Int32Array, Float64Array, Float64Array, float]:
+    """Return points, their order, the carrying pose and the bound, as kernels take them."""
+    queries = frozen(points_array(points), np.float64)
+    T = T_surface_points or RigidTransform.identity()
+    return queries, near_order(queries), T.rotation, T.translation, float(max_distance_mm)
+
+
+def near_order(points: Float64Array) -> Int32Array:
     """Return an order (n,) of points (n, 3) in which neighbours in the list are near in space.
 
     A search is fastest so: the last point's triangle bounds the next one's distance. Points that
     are not finite come anywhere.
     """
-    if len(points) < LEAST_SORTED:
-        return np.arange(len(points))
-    with np.errstate(invalid="ignore"):
-        low = np.array([np.fmin.reduce(points[:, k]) for k in range(3)])
-        high = np.array([np.fmax.reduce(points[:, k]) for k in range(3)])
-    size = float(np.max(high - low, initial=0.0))
-    code = np.empty(len(points), dtype=np.uint32)
-    morton_codes(points, low, max(size / 1023, 1e-9) if np.isfinite(size) else 1.0, code)
-    return np.argsort(code)
+    n = len(points)
+    if n < LEAST_SORTED:
+        return frozen(np.arange(n), np.int32)
+    order, other = np.empty(n, dtype=np.int32), np.empty(n, dtype=np.int32)
+    kernels.near_order(points, np.empty(n, dtype=np.uint32), other, order)
+    return frozen(order, np.int32)

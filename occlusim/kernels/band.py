@@ -167,9 +167,7 @@ def read_gradient(px, py, pz, lattice, block_index, octants, nodes, plane):
 
 
 @parallel_kernel
-def sample_values(
-    points, rotation, translation, lattice, block_index, octants, nodes, plane, out
-):
+def sample_values(points, rotation, translation, lattice, block_index, octants, nodes, plane, out):
     """Write distances (n,), mm, of points carried into the field's frame first."""
     for i in prange(len(points)):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]

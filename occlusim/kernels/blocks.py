@@ -268,7 +268,7 @@ def fill_tiles(
     plane,
     is_used,
 ):
-    """Write nodes (tiles * 64, 729), planes (tiles * 64, 5) and which blocks hold any (tiles * 64,).
+    """Write nodes (blocks, 729), planes (blocks, 5) and which hold any (blocks,), 64 a tile.
 
     Items below `len(kept)` are faces, the rest rows (face, edge) of `open_edge`. Unknown are
     nodes beyond the band, nearest to an open feature, or beside a jump of the sign.
@@ -283,7 +283,8 @@ def fill_tiles(
         corner_at = np.empty((3, 3))
         box = np.empty(6)
         feature_normal = np.empty((7, 3))
-        feature_open = np.zeros(7, np.bool_)
+        feature_open = np.empty(7, np.bool_)
+        feature_open[0] = False
         normal_at = np.empty(3)
         known = np.empty(NODES**3, np.float32)
         jumps = np.empty(NODES**3, np.bool_)

@@ -7,18 +7,14 @@ children `first` and `first + 1`; `corners` (m, 9) triangle corners in slot orde
 `slot_face` (m,) the mesh's face in each slot.
 """
 
-import math
-
 import numpy as np
 
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
-from occlusim.kernels.sign import pseudonormal
+from occlusim.kernels.jit import kernel
 from occlusim.kernels.triangle import closest_on_triangle
 
 LEAF_SIZE = 4
 N_BINS = 16
 STACK_SIZE = 128
-CHUNK = 64
 
 
 @kernel
@@ -32,9 +28,14 @@ def _half_area(low, high):
 @kernel
 def _split_place(order, first, count, axis, low, width, centre, face_box):
     """Return the bin after which to split, by the surface-area rule; -1 where nothing splits."""
-    bin_count = np.zeros(N_BINS, np.int64)
-    bin_low = np.full((N_BINS, 3), np.inf)
-    bin_high = np.full((N_BINS, 3), -np.inf)
+    bin_count = np.empty(N_BINS, np.int64)
+    bin_low = np.empty((N_BINS, 3))
+    bin_high = np.empty((N_BINS, 3))
+    for b in range(N_BINS):
+        bin_count[b] = 0
+        for d in range(3):
+            bin_low[b, d] = np.inf
+            bin_high[b, d] = -np.inf
     scale = N_BINS / width
     for i in range(first, first + count):
         f = order[i]
@@ -43,9 +44,12 @@ def _split_place(order, first, count, axis, low, width, centre, face_box):
         for d in range(3):
             bin_low[b, d] = min(bin_low[b, d], face_box[f, d])
             bin_high[b, d] = max(bin_high[b, d], face_box[f, 3 + d])
-    right_cost = np.zeros(N_BINS)
-    box_low = np.full(3, np.inf)
-    box_high = np.full(3, -np.inf)
+    right_cost = np.empty(N_BINS)
+    box_low = np.empty(3)
+    box_high = np.empty(3)
+    for d in range(3):
+        box_low[d] = np.inf
+        box_high[d] = -np.inf
     n = 0
     for b in range(N_BINS - 1, 0, -1):
         n += bin_count[b]
@@ -53,8 +57,9 @@ def _split_place(order, first, count, axis, low, width, centre, face_box):
             box_low[d] = min(box_low[d], bin_low[b, d])
             box_high[d] = max(box_high[d], bin_high[b, d])
         right_cost[b - 1] = n * _half_area(box_low, box_high) if n > 0 else np.inf
-    box_low[:] = np.inf
-    box_high[:] = -np.inf
+    for d in range(3):
+        box_low[d] = np.inf
+        box_high[d] = -np.inf
     n = 0
     best = np.inf
     place = -1
@@ -86,20 +91,25 @@ def build_tree(vertices, faces, kept):
             face_box[i, d] = min(a, b, c)
             face_box[i, 3 + d] = max(a, b, c)
             centre[i, d] = 0.5 * (face_box[i, d] + face_box[i, 3 + d])
-    order = np.arange(m)
+    order = np.empty(m, np.int64)
+    for i in range(m):
+        order[i] = i
     boxes = np.empty((2 * m, 6))
-    links = np.zeros((2 * m, 2), np.int32)
+    links = np.empty((2 * m, 2), np.int32)
     stack = np.empty((4 * STACK_SIZE, 4), np.int64)
-    stack[0] = (0, 0, m, 0)
+    # A node yet to be split: its number, its first item, how many, and how deep it lies.
+    stack[0, 0], stack[0, 1], stack[0, 2], stack[0, 3] = 0, 0, m, 0
+    low, high = np.empty(3), np.empty(3)
+    centre_low, centre_high = np.empty(3), np.empty(3)
     depth = 1
     n_nodes = 1
     while depth > 0:
         depth -= 1
-        node, first, count, level = stack[depth]
-        low = np.full(3, np.inf)
-        high = np.full(3, -np.inf)
-        centre_low = np.full(3, np.inf)
-        centre_high = np.full(3, -np.inf)
+        node, first = stack[depth, 0], stack[depth, 1]
+        count, level = stack[depth, 2], stack[depth, 3]
+        for d in range(3):
+            low[d] = centre_low[d] = np.inf
+            high[d] = centre_high[d] = -np.inf
         for i in range(first, first + count):
             f = order[i]
             for d in range(3):
@@ -114,7 +124,7 @@ def build_tree(vertices, faces, kept):
             links[node, 0] = first
             links[node, 1] = count
             continue
-        axis = 0
+        axis = np.int64(0)
         for d in range(1, 3):
             if centre_high[d] - centre_low[d] > centre_high[axis] - centre_low[axis]:
                 axis = d
@@ -140,8 +150,11 @@ def build_tree(vertices, faces, kept):
             middle = i
         links[node, 0] = n_nodes
         links[node, 1] = 0
-        stack[depth] = (n_nodes, first, middle - first, level + 1)
-        stack[depth + 1] = (n_nodes + 1, middle, first + count - middle, level + 1)
+        for side in range(2):
+            at = depth + side
+            stack[at, 0], stack[at, 3] = n_nodes + side, level + 1
+            stack[at, 1] = first if side == 0 else middle
+            stack[at, 2] = middle - first if side == 0 else first + count - middle
         depth += 2
         n_nodes += 2
     corners = np.empty((m, 9))
@@ -152,7 +165,7 @@ def build_tree(vertices, faces, kept):
         for k in range(3):
             for d in range(3):
                 corners[i, 3 * k + d] = vertices[faces[f, k], d]
-    return boxes[:n_nodes].copy(), links[:n_nodes].copy(), corners, slot_face
+    return boxes[:n_nodes], links[:n_nodes], corners, slot_face
 
 
 @kernel
@@ -242,116 +255,3 @@ def closest_in_tree(px, py, pz, bound_sq, boxes, links, corners, stack, stack_sq
         if not found:
             break
     return best_sq, best_slot, best_feature, best_x, best_y, best_z
-
-
-@kernel
-def _spread(x):
-    """Return the lowest ten bits of a number, two zeros after each."""
-    x &= 0x3FF
-    x = (x | (x << 16)) & 0x30000FF
-    x = (x | (x << 8)) & 0x300F00F
-    x = (x | (x << 4)) & 0x30C30C3
-    return (x | (x << 2)) & 0x9249249
-
-
-@parallel_kernel
-def morton_codes(points, low, cell_mm, code):
-    """Write codes (n,), by which points (n, 3) sort so that neighbours in the list are near.
-
-    Morton 1966: the bits of the three coordinates in turn, ten of each, in cells from `low` on.
-    """
-    for i in prange(len(points)):
-        code[i] = 0
-        if math.isfinite(points[i, 0] + points[i, 1] + points[i, 2]):
-            for k in range(3):
-                cell = int((points[i, k] - low[k]) / cell_mm)
-                code[i] |= np.uint32(_spread(min(1023, max(0, cell))) << k)
-
-
-@parallel_kernel
-def closest_batch(
-    points,
-    order,
-    rotation,
-    translation,
-    max_distance_mm,
-    boxes,
-    links,
-    corners,
-    slot_face,
-    face_normals,
-    edge_normals,
-    corner_index,
-    corner_normals,
-    is_open_edge,
-    is_open_corner,
-    distance,
-    unsigned,
-    closest,
-    face,
-    feature,
-    normal,
-    is_open,
-):
-    """Write, per point (n, 3), the signed distance and where the nearest feature lies.
-
-    Points are taken in an order (n,), best one in which neighbours are near, and carried by
-    `rotation` (3, 3) and `translation` (3,) into the tree's frame first. Writes distance (n,),
-    unsigned (n,), closest (n, 3), face (n,), feature (n,), normal (n, 3) and is_open (n,). A point
-    that is not finite, or farther than the bound, gets NaN and face -1.
-    """
-    n = len(points)
-    n_chunks = (n + CHUNK - 1) // CHUNK
-    for chunk in prange(n_chunks):
-        stack = np.empty(STACK_SIZE, np.int32)
-        stack_sq = np.empty(STACK_SIZE)
-        previous = -1
-        for at in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
-            i = order[at]
-            x, y, z = points[i, 0], points[i, 1], points[i, 2]
-            px = rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + translation[0]
-            py = rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + translation[1]
-            pz = rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + translation[2]
-            bound = max_distance_mm * max_distance_mm
-            slot = -1
-            f = 0
-            qx = qy = qz = np.nan
-            d = np.nan
-            if math.isfinite(px + py + pz):
-                if previous >= 0:
-                    # The last point's triangle bounds this point's distance from above.
-                    seed = closest_in_slot(px, py, pz, corners, previous)[0]
-                    bound = min(bound, seed * (1.0 + 1e-12) + 1e-300)
-                d, slot, f, qx, qy, qz = closest_in_tree(
-                    px, py, pz, bound, boxes, links, corners, stack, stack_sq
-                )
-            if slot < 0:
-                distance[i] = unsigned[i] = np.nan
-                face[i] = -1
-                feature[i] = 0
-                is_open[i] = False
-                for k in range(3):
-                    closest[i, k] = np.nan
-                    normal[i, k] = np.nan
-                continue
-            previous = slot
-            t = slot_face[slot]
-            nx, ny, nz, opened = pseudonormal(
-                t,
-                f,
-                face_normals,
-                edge_normals,
-                corner_index,
-                corner_normals,
-                is_open_edge,
-                is_open_corner,
-            )
-            length = math.sqrt(d)
-            side = (px - qx) * nx + (py - qy) * ny + (pz - qz) * nz
-            unsigned[i] = length
-            distance[i] = np.nan if opened else (length if side >= 0.0 else -length)
-            closest[i, 0], closest[i, 1], closest[i, 2] = qx, qy, qz
-            normal[i, 0], normal[i, 1], normal[i, 2] = nx, ny, nz
-            face[i] = t
-            feature[i] = f
-            is_open[i] = opened

@@ -9,6 +9,8 @@ The idea of converting features by slices: Mauch, Efficient algorithms for solvi
 Hamilton-Jacobi equations, thesis, 2003, chapter on the closest point transform.
 """
 
+import math
+
 import numpy as np
 
 from occlusim.kernels.jit import kernel, parallel_kernel, prange
@@ -34,8 +36,9 @@ def face_prisms(
                 k = d
         u, v = (k + 1) % 3, (k + 2) % 3
         axis[i] = k
-        low = np.full(3, np.inf)
-        high = np.full(3, -np.inf)
+        low, high = np.empty(3), np.empty(3)
+        for d in range(3):
+            low[d], high[d] = np.inf, -np.inf
         for j in range(3):
             w = faces[face, j]
             ul = vl = np.inf
@@ -84,7 +87,9 @@ def tile_lists(reach, origin, tile_mm, voxel_mm, n_tiles):
     A tile owns its nodes on both ends, so neighbours share the nodes of a side.
     """
     total = n_tiles[0] * n_tiles[1] * n_tiles[2]
-    first = np.zeros(total + 1, np.int64)
+    first = np.empty(total + 1, np.int64)
+    for t in range(total + 1):
+        first[t] = 0
     item = np.empty(0, np.int32)
     place = np.empty(0, np.int64)
     low = np.empty(3, np.int64)
@@ -92,8 +97,8 @@ def tile_lists(reach, origin, tile_mm, voxel_mm, n_tiles):
     for step in range(2):
         for i in range(len(reach)):
             for d in range(3):
-                a = np.floor((reach[i, d] - origin[d] - 0.5 * voxel_mm) / tile_mm)
-                b = np.floor((reach[i, 3 + d] - origin[d] + 0.5 * voxel_mm) / tile_mm)
+                a = math.floor((reach[i, d] - origin[d] - 0.5 * voxel_mm) / tile_mm)
+                b = math.floor((reach[i, 3 + d] - origin[d] + 0.5 * voxel_mm) / tile_mm)
                 low[d] = max(0, int(a))
                 high[d] = min(n_tiles[d] - 1, int(b))
             for x in range(low[0], high[0] + 1):
@@ -108,6 +113,8 @@ def tile_lists(reach, origin, tile_mm, voxel_mm, n_tiles):
         if step == 0:
             for t in range(total):
                 first[t + 1] += first[t]
-            place = first[:-1].copy()
+            place = np.empty(total, np.int64)
+            for t in range(total):
+                place[t] = first[t]
             item = np.empty(first[total], np.int32)
     return first, item

@@ -44,9 +44,7 @@ class _Level:
         """Return some of the blocks."""
         if is_kept.all():
             return self
-        return _Level(
-            self.voxel_mm, self.place[is_kept], self.nodes[is_kept], self.plane[is_kept]
-        )
+        return _Level(self.voxel_mm, self.place[is_kept], self.nodes[is_kept], self.plane[is_kept])
 
     def least_mm(self) -> Float64Array:
         """Return the least distance (B,), mm, from the surface over the known nodes of a block."""
