@@ -14,7 +14,7 @@ from occlusim.arrays import BoolArray, Float64Array, Int32Array
 from occlusim.contact.field import GapField
 from occlusim.contact.foundation import box_corners
 from occlusim.contact.least import LeastGap, least_gap
-from occlusim.contact.along import least_gaps
+from occlusim.contact.poses import least_gaps
 from occlusim.errors import DegenerateProblem
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
