@@ -6,18 +6,21 @@ A gap is a signed distance, negative where the surfaces overlap.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, frozen
+from occlusim.contact.clusters import Clusters
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.sdf import SdfSettings, SparseSdf, build_sdf
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class GapField:
     """A surface's exact distance and its band, in one frame.
 
@@ -52,6 +55,31 @@ class GapField:
     def shrunk(self, surface: Surface) -> GapField:
         """Return the field of a surface within this one's, with this one's band as lower bounds."""
         return GapField._of(surface, self.sdf)
+
+    @cached_property
+    def clusters(self) -> Clusters:
+        """The surface's faces in clusters, laid when a gap between whole surfaces asks first."""
+        return Clusters.build(self.surface)
+
+    @property
+    def tree(self) -> tuple[Any, ...]:
+        """The surface's tree as kernels take it: boxes, links, corners, slot_face."""
+        s = self.surface
+        return (s.boxes, s.links, s.corners, s.slot_face)
+
+    @property
+    def normals(self) -> tuple[Any, ...]:
+        """What tells the side, as kernels take it: see `occlusim.kernels.sign`."""
+        s = self.surface
+        return (
+            s.face_normals, s.edge_normals, s.fan, s.fan_normals,
+            s.is_boundary_edge, s.is_open_fan,
+        )  # fmt: skip
+
+    @property
+    def band(self) -> tuple[Any, ...]:
+        """The band as `occlusim.kernels.survey.lower_at` takes it."""
+        return self.sdf.arrays
 
     @staticmethod
     def _of(surface: Surface, sdf: SparseSdf) -> GapField:

@@ -17,7 +17,7 @@ CHUNK = 8
 
 
 @kernel
-def _moved_triangle(corners, slot, rotation, translation, out):
+def moved_triangle(corners, slot, rotation, translation, out):
     """Write the triangle (3, 3) of a slot, carried by rotation and translation."""
     for k in range(3):
         x, y, z = corners[slot, 3 * k], corners[slot, 3 * k + 1], corners[slot, 3 * k + 2]
@@ -27,7 +27,7 @@ def _moved_triangle(corners, slot, rotation, translation, out):
 
 
 @kernel
-def _still_triangle(corners, slot, out):
+def still_triangle(corners, slot, out):
     """Write the triangle (3, 3) of a slot."""
     for k in range(3):
         for d in range(3):
@@ -97,9 +97,9 @@ def nearest_between(still, moving, rotation, translation, bound_sq, work, where)
         n_a, n_b = links_a[a, 1], links_b[b, 1]
         if n_a > 0 and n_b > 0:
             for j in range(links_b[b, 0], links_b[b, 0] + n_b):
-                _moved_triangle(corners_b, j, rotation, translation, s)
+                moved_triangle(corners_b, j, rotation, translation, s)
                 for i in range(links_a[a, 0], links_a[a, 0] + n_a):
-                    _still_triangle(corners_a, i, t)
+                    still_triangle(corners_a, i, t)
                     if _boxes_apart_sq(s, t) > best:
                         continue
                     height = max(_over_plane(s, t), _over_plane(t, s)) * (1.0 - 1e-9)
@@ -163,8 +163,8 @@ def nearest_at_poses(still, moving, rotations, translations, limit, distance, wh
         for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
             bound = limit * limit
             if slot_a >= 0:
-                _moved_triangle(moving[2], slot_b, rotations[i], translations[i], s)
-                _still_triangle(still[2], slot_a, t)
+                moved_triangle(moving[2], slot_b, rotations[i], translations[i], s)
+                still_triangle(still[2], slot_a, t)
                 seed = triangle_distance_sq(s, t, pair_work, on_s)
                 bound = min(bound, seed * (1.0 + 1e-12) + 1e-300)
             where[i, 0] = where[i, 1] = where[i, 2] = np.nan

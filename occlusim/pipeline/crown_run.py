@@ -11,10 +11,10 @@ import numpy as np
 from scipy.optimize import root_scalar
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array
-from occlusim.contact.along import least_gaps
 from occlusim.contact.field import GapField
 from occlusim.contact.foundation import box_corners
 from occlusim.contact.least import LeastGap, least_gap
+from occlusim.contact.poses import least_gaps
 from occlusim.errors import DegenerateProblem
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
@@ -43,14 +43,17 @@ class CrownAgainst:
         """Return the crown's pose in the antagonist's frame."""
         return T_upper_lower.inverse() if self.crown_is_upper else T_upper_lower
 
-    def least_gap(self, T_upper_lower: RigidTransform, tolerance_mm: float = 1e-4) -> LeastGap:
-        """Return the exact least gap at a pose, proved to the tolerance."""
+    def least_gap(
+        self, T_upper_lower: RigidTransform, tolerance_mm: float = 1e-4, *, supported: bool = False
+    ) -> LeastGap:
+        """Return the exact least gap at a pose, proved; if asked, the supported one beside it."""
         return least_gap(
             self.antagonist,
             self.crown,
             self.T_antagonist_crown(T_upper_lower),
             faces_a=self.antagonist_teeth,
             tolerance_mm=tolerance_mm,
+            supported=supported,
         )
 
     def least_gaps(
@@ -252,7 +255,9 @@ def paths_gaps(
     }
     # Movements that are least at their start share one pose, the closure.
     poses = {pose.matrix.tobytes(): pose for pose in places.values()}
-    leasts = side_by_side([partial(pair.least_gap, pose) for pose in poses.values()])
+    leasts = side_by_side(
+        [partial(pair.least_gap, pose, supported=True) for pose in poses.values()]
+    )
     least_at = dict(zip(poses, leasts, strict=True))
     found = []
     for path, course, wanted_mm in zip(paths, courses, wanted, strict=True):

@@ -296,7 +296,7 @@ def crown_state(
         paths,
         [wanted[p.name](p.step_mm) for p in paths],
         beside=(
-            partial(pair.least_gap, jaw.model.T_upper_lower),
+            partial(pair.least_gap, jaw.model.T_upper_lower, supported=True),
             partial(closure, jaw.model.light_N, jaw.run.light.opening_rad),
             partial(closure, jaw.model.heavy_N, jaw.run.heavy.opening_rad),
         ),

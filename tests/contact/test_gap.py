@@ -45,7 +45,7 @@ def above(gap_mm, x=0.013, y=0.02):
 def test_ball_over_a_plane(ball, table, slab, gap):
     """The least gap is the height of the lowest point, fine plane or two triangles."""
     for plane in (table, slab):
-        found = least_gap(plane, ball, above(gap))
+        found = least_gap(plane, ball, above(gap), supported=True)
         assert_allclose(found.gap_mm, gap, rtol=0, atol=5e-4)
         assert found.gap_mm - 1e-4 <= found.bound_mm + 1e-12
         assert found.bound_mm <= found.gap_mm
@@ -168,14 +168,14 @@ def test_crossed_ridges_meet_far_from_every_vertex(gap, times):
 def test_swap_motion_and_threads(sheets, rng):
     a, b = sheets
     pose = at_gap(a, b, -0.03)
-    want = least_gap(a, b, pose)
+    want = least_gap(a, b, pose, supported=True)
     swapped = least_gap(b, a, pose.inverse())
     assert_allclose(swapped.gap_mm, want.gap_mm, rtol=0, atol=1e-4)
     assert {swapped.on, want.on} == {"a", "b"}
     n = thread_count()
     try:
         set_threads(1)
-        one = least_gap(a, b, pose)
+        one = least_gap(a, b, pose, supported=True)
     finally:
         set_threads(n)
     assert (one.gap_mm, one.bound_mm, one.supported_gap_mm) == (
