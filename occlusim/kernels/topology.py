@@ -266,7 +266,7 @@ def edge_pseudonormals(
     for i in range(first, stop):
         for k in range(3):
             code = edge_code[i, k]
-            is_open[i, k] = code == EDGE_OPEN or code == EDGE_FLIPPED
+            is_open[i, k] = EDGE_OPEN <= code <= EDGE_FLIPPED
             for d in range(3):
                 total[d] = normal[i, d]
             if code == EDGE_CROWDED:
