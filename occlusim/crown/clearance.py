@@ -182,7 +182,8 @@ def swept_clearance(
     unknown = np.empty(shape, dtype=np.bool_)
     gradient = np.empty((*shape, 3))
     swept_minimum(
-        points,
+        len(points),
+        frozen(points, np.float64),
         float(limit_mm),
         tree_arrays(antagonist),
         path_arrays(table, points),
@@ -217,7 +218,8 @@ def swept_facet_clearance(
     value, row = np.empty(n), np.empty(n)
     bary, gradient = np.empty((n, 3)), np.empty((n, 3))
     swept_facets(
-        corners,
+        n,
+        frozen(corners, np.float64),
         float(limit_mm),
         float(spacing_mm),
         tree_arrays(antagonist),
@@ -247,5 +249,11 @@ def facet_bounds(points: Float64Array, faces: Int32Array, swept: SweptClearance)
     tangent (a corner beyond the limit) it falls no faster than the way from the nearest corner.
     """
     bound = np.empty(len(faces))
-    facet_lows(np.ascontiguousarray(points), faces, swept.value_mm, swept.gradient, bound)
+    facet_lows(
+        frozen(points, np.float64),
+        frozen(faces, np.int32),
+        swept.value_mm,
+        swept.gradient,
+        bound,
+    )
     return bound

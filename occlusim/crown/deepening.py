@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner, frozen
 from occlusim.crown.clearance import (
     FacetMinimum,
     Opposing,
@@ -90,8 +90,9 @@ def vertex_depths(
     depth = np.empty(len(points))
     settled = np.empty(len(points), dtype=np.bool_)
     swept_depth(
-        np.ascontiguousarray(points),
-        np.ascontiguousarray(directions),
+        len(points),
+        frozen(points, np.float64),
+        frozen(directions, np.float64),
         float(target_mm),
         float(most_mm),
         tree_arrays(antagonist),

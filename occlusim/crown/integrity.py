@@ -52,7 +52,7 @@ def crossing_faces(mesh: TriangleMesh, face: Int64Array) -> Int32Array:
     partner = np.empty(len(face), dtype=np.int32)
     every = np.flatnonzero(mesh.face_areas() > 0)
     boxes, links, _, slot_face = build_tree(mesh.vertices, mesh.faces, every)
-    crossing_partner(mesh.vertices, mesh.faces, face, boxes, links, slot_face, partner)
+    crossing_partner(len(face), mesh.vertices, mesh.faces, face, boxes, links, slot_face, partner)
     return partner
 
 

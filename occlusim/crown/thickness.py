@@ -92,6 +92,7 @@ class CrownWalls:
         length = np.empty(len(points))
         w = self.whole
         first_hits(
+            len(points),
             np.ascontiguousarray(points + START_MM * directions),
             np.ascontiguousarray(directions),
             START_MM,
@@ -201,6 +202,7 @@ def inner_faces(crown: Surface, occlusal: Float64Array) -> BoolArray:
     centre = mesh.vertices[mesh.faces].mean(axis=1)
     free = np.empty(len(mesh.faces), dtype=np.bool_)
     escapes(
+        len(free),
         centre + START_MM * crown.face_normals,
         crown.face_normals,
         view_directions(occlusal),

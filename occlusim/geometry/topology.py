@@ -87,24 +87,24 @@ def mesh_topology(mesh: TriangleMesh) -> MeshTopology:
     """
     vertices = mesh.vertices
     vertex_of = weld_coincident(vertices)
-    faces = np.ascontiguousarray(vertex_of[mesh.faces])
+    faces = frozen(vertex_of[mesh.faces], np.int32)
     n_faces = len(faces)
     fate = np.zeros(n_faces, dtype=np.int8)
     fate[
         (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
     ] = kernels.COLLAPSED
-    start, corner = kernels.corner_lists(faces, fate, len(vertices))
+    start, corner = kernels.corner_lists(faces, frozen(fate, np.int8), len(vertices))
     normal, angle = np.empty((n_faces, 3)), np.empty((n_faces, 3))
     area = np.empty(n_faces)
     longest = np.empty(n_faces, dtype=np.int8)
     is_flat, is_line = np.empty(n_faces, dtype=bool), np.empty(n_faces, dtype=bool)
-    kernels.face_geometry(vertices, faces, normal, area, angle, longest, is_flat, is_line)
-    kernels.mark_duplicates(faces, start, corner, is_flat, fate)
+    kernels.face_geometry(n_faces, vertices, faces, normal, area, angle, longest, is_flat, is_line)
+    kernels.mark_duplicates(n_faces, faces, start, corner, is_flat, fate)
     if (fate == kernels.DUPLICATE).any():
-        start, corner = kernels.corner_lists(faces, fate, len(vertices))
+        start, corner = kernels.corner_lists(faces, frozen(fate, np.int8), len(vertices))
     link = np.empty((n_faces, 3), dtype=np.int32)
     edge_code = np.empty((n_faces, 3), dtype=np.int8)
-    kernels.link_faces(faces, fate, start, corner, link, edge_code)
+    kernels.link_faces(n_faces, faces, fate, start, corner, link, edge_code)
     has_area = (fate == kernels.KEPT) & ~is_line
     if not has_area.any():
         raise MeshError(f"mesh: none of its {n_faces} faces has an area; check the file's unit")
@@ -113,6 +113,7 @@ def mesh_topology(mesh: TriangleMesh) -> MeshTopology:
     edge_normals = np.empty((n_faces, 3, 3))
     is_open_edge = np.empty((n_faces, 3), dtype=bool)
     kernels.edge_pseudonormals(
+        n_faces,
         vertices,
         faces,
         start,

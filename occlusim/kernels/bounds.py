@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import parallel_kernel, prange
+from occlusim.kernels.jit import kernel
 
 
-@parallel_kernel
+@kernel
 def facet_lows(points, faces, value, gradient, low):
     """Write, per face (F, 3), a bound from below (F,) of its values, the least over M movements.
 
@@ -16,8 +16,8 @@ def facet_lows(points, faces, value, gradient, low):
     falls no faster than the way from the nearest corner, at most 1 / sqrt(3) of the longest edge.
     """
     n_movements = value.shape[1]
-    for f in prange(len(faces)):
-        mean = np.empty(3)
+    mean = np.empty(3)
+    for f in range(len(faces)):
         longest = 0.0
         for i in range(3):
             a, b = points[faces[f, i]], points[faces[f, (i + 1) % 3]]

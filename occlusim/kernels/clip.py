@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, parallel_kernel, prange
 
 
-@kernel
+@inner_kernel
 def clip_below(corner, phi, level, polygon, height):
     """Write the part of a triangle below a level as a polygon (4, 3); return its corners, 0 to 4.
 
@@ -31,7 +31,7 @@ def clip_below(corner, phi, level, polygon, height):
     return n
 
 
-@kernel
+@inner_kernel
 def triangle_area(a, b, c):
     """Return the area of a triangle, mm2."""
     ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]

@@ -9,13 +9,13 @@ import math
 import numpy as np
 
 from occlusim.kernels.bvh import STACK_SIZE
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, shared_kernel
 
 # An end nearer than this to the other triangle's plane lies in it.
 CLEAR_MM = 1e-7
 
 
-@kernel
+@inner_kernel
 def _volume(a, b, c, d):
     """Return six times the signed volume of the tetrahedron abcd, mm3."""
     ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
@@ -24,7 +24,7 @@ def _volume(a, b, c, d):
     return ux * (vy * wz - vz * wy) - uy * (vx * wz - vz * wx) + uz * (vx * wy - vy * wx)
 
 
-@kernel
+@inner_kernel
 def _pierces(p, q, a, b, c):
     """Return whether the segment pq passes through triangle abc, its border included."""
     before = _volume(p, a, b, c)
@@ -43,14 +43,14 @@ def _pierces(p, q, a, b, c):
     return (u >= 0.0 and v >= 0.0 and w >= 0.0) or (u <= 0.0 and v <= 0.0 and w <= 0.0)
 
 
-@parallel_kernel
-def crossing_partner(vertices, faces, wanted, boxes, links, slot_face, partner):
+@shared_kernel(least=50)
+def crossing_partner(first, stop, vertices, faces, wanted, boxes, links, slot_face, partner):
     """Write, per wanted face (n,), a face that crosses it, or -1: partner (n,)."""
-    for i in prange(len(wanted)):
-        stack = np.empty(2 * STACK_SIZE, np.int32)
+    stack = np.empty(2 * STACK_SIZE, np.int32)
+    low = np.empty(3)
+    high = np.empty(3)
+    for i in range(first, stop):
         f = wanted[i]
-        low = np.empty(3)
-        high = np.empty(3)
         for d in range(3):
             a, b, c = (
                 vertices[faces[f, 0], d],
@@ -71,14 +71,14 @@ def crossing_partner(vertices, faces, wanted, boxes, links, slot_face, partner):
                     apart = True
             if apart:
                 continue
-            first = links[node, 0]
+            child = links[node, 0]
             count = links[node, 1]
             if count == 0:
-                stack[depth] = first
-                stack[depth + 1] = first + 1
+                stack[depth] = child
+                stack[depth + 1] = child + 1
                 depth += 2
                 continue
-            for slot in range(first, first + count):
+            for slot in range(child, child + count):
                 g = slot_face[slot]
                 shared = False
                 for j in range(3):

@@ -4,9 +4,7 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
-
-CHUNK = 64
+from occlusim.kernels.jit import kernel, shared_kernel
 
 
 @kernel
@@ -69,55 +67,54 @@ def barycentric(corner, foot, out):
         out[k] /= total
 
 
-@parallel_kernel
+@shared_kernel(least=1000)
 def patch_distances(
-    points, foot, face, vertices, faces, vertex_normals, least_cosine, is_curved, distance, normal
-):
+    first, stop, points, foot, face, vertices, faces, vertex_normals, least_cosine, is_curved,
+    distance, normal,
+):  # fmt: skip
     """Write, per point (n, 3) over its foot on a face, the distance from the patch and its normal.
 
     Distances are along the patch's normal (n, 3) at the foot. A facet with a corner whose normal
     is farther from its own than `least_cosine` is taken as flat, as all are unless `is_curved`.
     """
-    n = len(points)
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
-        corner, own = np.empty((3, 3)), np.empty((3, 3))
-        bary, lift = np.empty(3), np.empty(3)
-        for p in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
-            for k in range(3):
-                v = faces[face[p], k]
-                for d in range(3):
-                    corner[k, d] = vertices[v, d]
-                    own[k, d] = vertex_normals[v, d]
-            size = 0.0
+    corner, own = np.empty((3, 3)), np.empty((3, 3))
+    bary, lift = np.empty(3), np.empty(3)
+    for p in range(first, stop):
+        for k in range(3):
+            v = faces[face[p], k]
             for d in range(3):
-                a, b = (d + 1) % 3, (d + 2) % 3
-                ua, ub = corner[1, a] - corner[0, a], corner[1, b] - corner[0, b]
-                va, vb = corner[2, a] - corner[0, a], corner[2, b] - corner[0, b]
-                normal[p, d] = ua * vb - ub * va
-                size += normal[p, d] * normal[p, d]
-            size = math.sqrt(size)
-            curved = is_curved
+                corner[k, d] = vertices[v, d]
+                own[k, d] = vertex_normals[v, d]
+        size = 0.0
+        for d in range(3):
+            a, b = (d + 1) % 3, (d + 2) % 3
+            ua, ub = corner[1, a] - corner[0, a], corner[1, b] - corner[0, b]
+            va, vb = corner[2, a] - corner[0, a], corner[2, b] - corner[0, b]
+            normal[p, d] = ua * vb - ub * va
+            size += normal[p, d] * normal[p, d]
+        size = math.sqrt(size)
+        curved = is_curved
+        for d in range(3):
+            normal[p, d] /= size
+        for k in range(3):
+            cosine = 0.0
             for d in range(3):
-                normal[p, d] /= size
-            for k in range(3):
-                cosine = 0.0
-                for d in range(3):
-                    cosine += own[k, d] * normal[p, d]
-                curved = curved and cosine > least_cosine
-            total = 0.0
-            if not curved:
-                for d in range(3):
-                    total += normal[p, d] * (points[p, d] - foot[p, d])
-                distance[p] = total
-                continue
-            barycentric(corner, foot[p], bary)
-            patch_lift(corner, own, bary, lift)
-            size = 0.0
+                cosine += own[k, d] * normal[p, d]
+            curved = curved and cosine > least_cosine
+        total = 0.0
+        if not curved:
             for d in range(3):
-                normal[p, d] = bary[0] * own[0, d] + bary[1] * own[1, d] + bary[2] * own[2, d]
-                size += normal[p, d] * normal[p, d]
-            size = math.sqrt(size)
-            for d in range(3):
-                normal[p, d] /= size
-                total += normal[p, d] * (points[p, d] - foot[p, d] - lift[d])
+                total += normal[p, d] * (points[p, d] - foot[p, d])
             distance[p] = total
+            continue
+        barycentric(corner, foot[p], bary)
+        patch_lift(corner, own, bary, lift)
+        size = 0.0
+        for d in range(3):
+            normal[p, d] = bary[0] * own[0, d] + bary[1] * own[1, d] + bary[2] * own[2, d]
+            size += normal[p, d] * normal[p, d]
+        size = math.sqrt(size)
+        for d in range(3):
+            normal[p, d] /= size
+            total += normal[p, d] * (points[p, d] - foot[p, d] - lift[d])
+        distance[p] = total

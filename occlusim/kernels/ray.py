@@ -9,10 +9,10 @@ import math
 import numpy as np
 
 from occlusim.kernels.bvh import STACK_SIZE
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, shared_kernel
 
 
-@kernel
+@inner_kernel
 def _enters(boxes, node, origin, direction, most):
     """Return whether a ray meets a node's box before `most`."""
     low = 0.0
@@ -34,7 +34,7 @@ def _enters(boxes, node, origin, direction, most):
     return True
 
 
-@kernel
+@inner_kernel
 def _crosses(corners, slot, origin, direction):
     """Return the ray parameter at which it crosses a triangle, infinity if it does not."""
     ax, ay, az = corners[slot, 0], corners[slot, 1], corners[slot, 2]
@@ -56,7 +56,7 @@ def _crosses(corners, slot, origin, direction):
     return (vx * qx + vy * qy + vz * qz) / det
 
 
-@kernel
+@inner_kernel
 def first_hit(origin, direction, least, boxes, links, corners, stack):
     """Return the smallest ray parameter above `least` at which it crosses the surface, or inf."""
     best = math.inf
@@ -81,19 +81,19 @@ def first_hit(origin, direction, least, boxes, links, corners, stack):
     return best
 
 
-@parallel_kernel
-def first_hits(origins, directions, least, boxes, links, corners, length):
+@shared_kernel(least=200)
+def first_hits(first, stop, origins, directions, least, boxes, links, corners, length):
     """Write length (n,), the way from origins (n, 3) along unit directions to the surface, mm."""
-    for i in prange(len(origins)):
-        stack = np.empty(2 * STACK_SIZE, np.int32)
+    stack = np.empty(2 * STACK_SIZE, np.int32)
+    for i in range(first, stop):
         length[i] = first_hit(origins[i], directions[i], least, boxes, links, corners, stack)
 
 
-@parallel_kernel
-def escapes(origins, normals, views, least, boxes, links, corners, free):
+@shared_kernel(least=20)
+def escapes(first, stop, origins, normals, views, least, boxes, links, corners, free):
     """Write free (n,): whether some of the views (k, 3) in front of a face leaves the surface."""
-    for i in prange(len(origins)):
-        stack = np.empty(2 * STACK_SIZE, np.int32)
+    stack = np.empty(2 * STACK_SIZE, np.int32)
+    for i in range(first, stop):
         free[i] = False
         for k in range(len(views)):
             facing = (

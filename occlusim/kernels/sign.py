@@ -4,10 +4,10 @@ Source: Baerentzen & Aanaes, Signed distance computation using the angle weighte
 IEEE Trans. Vis. Comput. Graph. 11, 2005, 243-253.
 """
 
-from occlusim.kernels.jit import kernel
+from occlusim.kernels.jit import inner_kernel
 
 
-@kernel
+@inner_kernel
 def pseudonormal(
     face,
     feature,

@@ -1,9 +1,9 @@
 """The vertical force of an elastic foundation over some thousand faces; serial, cheap to call."""
 
-from occlusim.kernels.jit import kernel
+from occlusim.kernels.jit import inner_kernel, kernel
 
 
-@kernel
+@inner_kernel
 def wet_integral(p, q, r):
     """Return the mean over a triangle of max(0, -phi) for phi linear with corners p, q, r."""
     if p > q:

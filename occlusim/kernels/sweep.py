@@ -20,7 +20,7 @@ import numpy as np
 
 from occlusim.kernels.band import read_lower
 from occlusim.kernels.bvh import STACK_SIZE, closest_in_slot, closest_in_tree
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, shared_kernel
 from occlusim.kernels.sign import pseudonormal
 
 REACH_MM = 2.0
@@ -30,11 +30,11 @@ GRID_HIDES_MM = 0.006
 TANGENT_MM = 5e-5
 PLACE_MM = 2e-4
 MOST_TANGENTS = 40
-# A chunk takes every n-th: what costs much lies together, and threads get contiguous chunks.
-CHUNK = 32
+# Of a type, unlike -1 itself: a literal that is passed on makes a compilation of its own.
+NO_SLOT = np.int64(-1)
 
 
-@kernel
+@inner_kernel
 def signed_gap(px, py, pz, reach, previous, tree, stack, stack_sq):
     """Return signed gap, slot, unknown sign, and gradient (x, y, z) at a point of the tree's frame.
 
@@ -64,7 +64,7 @@ def signed_gap(px, py, pz, reach, previous, tree, stack, stack_sq):
     return gap, slot, False, nx, ny, nz
 
 
-@kernel
+@inner_kernel
 def _place(x, y, z, row, rotations, translations):
     r = rotations[row]
     t = translations[row]
@@ -75,7 +75,7 @@ def _place(x, y, z, row, rotations, translations):
     )
 
 
-@kernel
+@inner_kernel
 def _value(x, y, z, row, previous, tree, path, stack, stack_sq):
     """Return value, slot, unknown and gradient in the tree's frame at a fractional row."""
     low = int(row)
@@ -94,7 +94,7 @@ def _value(x, y, z, row, previous, tree, path, stack, stack_sq):
     return gap - wanted, slot, opened, gx, gy, gz
 
 
-@kernel
+@inner_kernel
 def _travel(x, y, z, row, path):
     """Return how far the point moves, and the wanted gap changes, from a row to the next, mm."""
     ax, ay, az = _place(x, y, z, row, path[1], path[2])
@@ -103,7 +103,7 @@ def _travel(x, y, z, row, path):
     return chord + abs(path[3][row + 1] - path[3][row])
 
 
-@kernel
+@inner_kernel
 def _lower(x, y, z, row, tree, path):
     """Return a bound from below of the value at a row, from the band; NaN where it holds none."""
     px, py, pz = _place(x, y, z, row, path[1], path[2])
@@ -111,7 +111,7 @@ def _lower(x, y, z, row, tree, path):
     return lower - path[3][row]
 
 
-@kernel
+@inner_kernel
 def _passed(row, last, slack, travel):
     """Return the last row up to which no value can lie more than `slack` below that at a row."""
     most = travel[row] + slack
@@ -120,7 +120,7 @@ def _passed(row, last, slack, travel):
     return row
 
 
-@kernel
+@inner_kernel
 def _meeting(ta, fa, ga, tb, fb, gb):
     """Return where between two places the tangents there meet, and how low.
 
@@ -134,7 +134,7 @@ def _meeting(ta, fa, ga, tb, fb, gb):
     return 0.5 * (ta + tb), -math.inf
 
 
-@kernel
+@inner_kernel
 def _row_slope(x, y, z, interval, gx, gy, gz, path):
     """Return how the value changes per row, between a row and the next, from the gap's gradient."""
     ax, ay, az = _place(x, y, z, interval, path[1], path[2])
@@ -144,7 +144,7 @@ def _row_slope(x, y, z, interval, gx, gy, gz, path):
     return slope if slope == slope else 0.0
 
 
-@kernel
+@inner_kernel
 def _refine(x, y, z, start, low, high, slot, tree, path, stack, stack_sq):
     """Return the least value and its row near a start, between two rows no more than one from it.
 
@@ -200,7 +200,7 @@ def _refine(x, y, z, start, low, high, slot, tree, path, stack, stack_sq):
     return best, where
 
 
-@kernel
+@inner_kernel
 def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq, begun):
     """Return the least value below `limit`, its row (NaN if none), and whether a sign was unknown.
 
@@ -213,7 +213,7 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq, begun):
     best = limit
     where = np.nan
     unknown = False
-    slot = -1
+    slot = NO_SLOT
     row = first
     cleared_left = True
     before = math.inf
@@ -286,102 +286,97 @@ def _sweep_point(x, y, z, movement, limit, tree, path, stack, stack_sq, begun):
             row += 1
 
 
-@kernel
+@inner_kernel
 def _gradient(x, y, z, row, tree, path, stack, stack_sq, out):
     """Write out (3,): the direction, in the point's own frame, in which the gap grows."""
-    _, _, _, gx, gy, gz = _value(x, y, z, row, -1, tree, path, stack, stack_sq)
+    _, _, _, gx, gy, gz = _value(x, y, z, row, NO_SLOT, tree, path, stack, stack_sq)
     rotation = path[1][int(row)]
     for k in range(3):
         out[k] = rotation[0, k] * gx + rotation[1, k] * gy + rotation[2, k] * gz
 
 
-@parallel_kernel
-def swept_minimum(points, limit, tree, path, value, row, unknown, gradient):
+@shared_kernel(least=16)
+def swept_minimum(first, stop, points, limit, tree, path, value, row, unknown, gradient):
     """Write per point (n, 3) and movement the least value below `limit`, its row, its unknown flag.
 
     Writes value (n, M), clipped at `limit`, row (n, M), NaN where clipped, unknown (n, M), and
     gradient (n, M, 3), the direction in the points' frame in which the gap grows.
     """
-    n = len(points)
     n_movements = len(path[0]) - 1
-    n_chunks = (n + CHUNK - 1) // CHUNK
-    for chunk in prange(n_chunks):
-        stack = np.empty(STACK_SIZE, np.int32)
-        stack_sq = np.empty(STACK_SIZE)
-        begun = np.empty(3)
-        for i in range(chunk, n, n_chunks):
-            x, y, z = points[i, 0], points[i, 1], points[i, 2]
-            begun[0] = np.nan
-            for k in range(n_movements):
-                f, r, u = _sweep_point(x, y, z, k, limit, tree, path, stack, stack_sq, begun)
-                value[i, k] = f
-                row[i, k] = r
-                unknown[i, k] = u
-                if math.isnan(r):
-                    gradient[i, k] = np.nan
-                else:
-                    _gradient(x, y, z, r, tree, path, stack, stack_sq, gradient[i, k])
+    stack = np.empty(STACK_SIZE, np.int32)
+    stack_sq = np.empty(STACK_SIZE)
+    begun = np.empty(3)
+    for i in range(first, stop):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
+        begun[0] = np.nan
+        for k in range(n_movements):
+            f, r, u = _sweep_point(x, y, z, k, limit, tree, path, stack, stack_sq, begun)
+            value[i, k] = f
+            row[i, k] = r
+            unknown[i, k] = u
+            if math.isnan(r):
+                for d in range(3):
+                    gradient[i, k, d] = np.nan
+            else:
+                _gradient(x, y, z, r, tree, path, stack, stack_sq, gradient[i, k])
 
 
-@parallel_kernel
-def swept_depth(points, directions, target, most, tree, path, depth, settled):
+@shared_kernel(least=4)
+def swept_depth(first, stop, points, directions, target, most, tree, path, depth, settled):
     """Write the least t >= 0 at which point + t * direction has no value below `target`.
 
     For one pose the first root after t is reached by safe steps; the pose is then replaced by the
     worst one at the new t. t never passes the answer. Writes depth (n,), at most `most`, and
     settled (n,), False where `most` or the step count ended the search.
     """
-    n = len(points)
     n_movements = len(path[0]) - 1
     tolerance = 1e-5
-    n_chunks = (n + CHUNK - 1) // CHUNK
-    for chunk in prange(n_chunks):
-        stack = np.empty(STACK_SIZE, np.int32)
-        stack_sq = np.empty(STACK_SIZE)
-        begun = np.empty(3)
-        for i in range(chunk, n, n_chunks):
-            t = 0.0
-            done = False
-            for _ in range(80):
-                x = points[i, 0] + t * directions[i, 0]
-                y = points[i, 1] + t * directions[i, 1]
-                z = points[i, 2] + t * directions[i, 2]
-                worst = target - tolerance
-                where = np.nan
-                begun[0] = np.nan
-                for k in range(n_movements):
-                    f, r, _ = _sweep_point(x, y, z, k, worst, tree, path, stack, stack_sq, begun)
-                    if f < worst:
-                        worst, where = f, r
-                if math.isnan(where):
-                    done = True
-                    break
-                slot = -1
-                for _ in range(200):
-                    t += max(target - worst, 1e-6)
-                    if t >= most:
-                        break
-                    worst, slot, opened, _, _, _ = _value(
-                        points[i, 0] + t * directions[i, 0],
-                        points[i, 1] + t * directions[i, 1],
-                        points[i, 2] + t * directions[i, 2],
-                        where,
-                        slot,
-                        tree,
-                        path,
-                        stack,
-                        stack_sq,
-                    )
-                    if worst >= target - 0.5 * tolerance or opened:
-                        break
+    stack = np.empty(STACK_SIZE, np.int32)
+    stack_sq = np.empty(STACK_SIZE)
+    begun = np.empty(3)
+    for i in range(first, stop):
+        t = 0.0
+        done = False
+        for _ in range(80):
+            x = points[i, 0] + t * directions[i, 0]
+            y = points[i, 1] + t * directions[i, 1]
+            z = points[i, 2] + t * directions[i, 2]
+            worst = target - tolerance
+            where = np.nan
+            begun[0] = np.nan
+            for k in range(n_movements):
+                f, r, _ = _sweep_point(x, y, z, k, worst, tree, path, stack, stack_sq, begun)
+                if f < worst:
+                    worst, where = f, r
+            if math.isnan(where):
+                done = True
+                break
+            slot = NO_SLOT
+            for _ in range(200):
+                t += max(target - worst, 1e-6)
                 if t >= most:
-                    t = most
                     break
-            depth[i] = t
-            settled[i] = done
+                worst, slot, opened, _, _, _ = _value(
+                    points[i, 0] + t * directions[i, 0],
+                    points[i, 1] + t * directions[i, 1],
+                    points[i, 2] + t * directions[i, 2],
+                    where,
+                    slot,
+                    tree,
+                    path,
+                    stack,
+                    stack_sq,
+                )
+                if worst >= target - 0.5 * tolerance or opened:
+                    break
+            if t >= most:
+                t = most
+                break
+        depth[i] = t
+        settled[i] = done
 
 
-@kernel
+@inner_kernel
 def _at(corner, b1, b2, row, slot, tree, path, stack, stack_sq):
     """Return value, slot and unknown at barycentric (1 - b1 - b2, b1, b2) of a facet (3, 3)."""
     b0 = 1.0 - b1 - b2
@@ -401,7 +396,7 @@ def _at(corner, b1, b2, row, slot, tree, path, stack, stack_sq):
     return f, s
 
 
-@kernel
+@inner_kernel
 def _facet_at_row(corner, row, path, frame):
     """Write frame (3, 3): the first corner and both edges from it, in the tree's frame at a row.
 
@@ -423,7 +418,7 @@ def _facet_at_row(corner, row, path, frame):
     return path[3][low]
 
 
-@kernel
+@inner_kernel
 def _gap_on_facet(frame, b1, b2, slot, tree, stack, stack_sq):
     """Return gap, its slopes along b1 and b2, and a slot near, at a place of a facet.
 
@@ -446,7 +441,7 @@ def _gap_on_facet(frame, b1, b2, slot, tree, stack, stack_sq):
     return gap, h, g, s
 
 
-@kernel
+@inner_kernel
 def _line_minimum(frame, b1, start, low, high, size, slot, tree, stack, stack_sq):
     """Return the least gap over b2 in [low, high] at fixed b1: gap, b2, bound, slope, slot.
 
@@ -493,7 +488,7 @@ def _line_minimum(frame, b1, start, low, high, size, slot, tree, stack, stack_sq
     return best, where, min(best, max(bound, best - TANGENT_MM)), slope, slot
 
 
-@kernel
+@inner_kernel
 def _facet_minimum(frame, b1, b2, width, size, slot, tree, stack, stack_sq):
     """Return the least gap near (b1, b2) of a facet in the tree's frame, and where.
 
@@ -540,7 +535,7 @@ def _facet_minimum(frame, b1, b2, width, size, slot, tree, stack, stack_sq):
     return best, best1, best2
 
 
-@kernel
+@inner_kernel
 def _facet_samples(corner, n, centre_value, best, row, slot, tree, path, stack, stack_sq):
     """Return the least value over a grid of n intervals a side, and its b1, b2, at one row."""
     least = math.inf
@@ -563,7 +558,7 @@ def _facet_samples(corner, n, centre_value, best, row, slot, tree, path, stack, 
     return least, at1, at2
 
 
-@kernel
+@inner_kernel
 def _hidden(corner, b1, b2, width, value, row, slot, tree, path, stack, stack_sq):
     """Return how far the least value beside a place may lie below it, at most GRID_HIDES_MM.
 
@@ -584,7 +579,7 @@ def _hidden(corner, b1, b2, width, value, row, slot, tree, path, stack, stack_sq
     return min(rise, GRID_HIDES_MM)
 
 
-@kernel
+@inner_kernel
 def _facet_between(
     corner, b1, b2, width, size, low, high, promising, slot, tree, path, stack, stack_sq, frame
 ):
@@ -626,7 +621,7 @@ def _facet_between(
     return best, row, best1, best2
 
 
-@kernel
+@inner_kernel
 def _read_corners(corner, row, slot, tree, path, stack, stack_sq, out):
     """Write out (3, 8) per corner: value, wanted, place (3), gradient (3); return a slot."""
     for k in range(3):
@@ -646,7 +641,7 @@ def _read_corners(corner, row, slot, tree, path, stack, stack_sq, out):
     return slot
 
 
-@kernel
+@inner_kernel
 def _prism_bound(a, b):
     """Return a bound from below of a facet's value between two rows, from its corners' tangents.
 
@@ -655,7 +650,9 @@ def _prism_bound(a, b):
     is at one of its six corners.
     """
     best_single = -math.inf
-    mean = np.zeros(6)
+    mean = np.empty(6)
+    for j in range(6):
+        mean[j] = 0.0
     n = 0
     for i in range(6):
         own = a[i] if i < 3 else b[i - 3]
@@ -673,10 +670,13 @@ def _prism_bound(a, b):
         best_single = max(best_single, low)
     if n == 0:
         return math.inf
-    return max(best_single, mean.min() / n)
+    least = mean[0]
+    for j in range(1, 6):
+        least = min(least, mean[j])
+    return max(best_single, least / n)
 
 
-@kernel
+@inner_kernel
 def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, waiting):
     """Return the least value below `limit` of a facet (3, 3) over a movement, with row, b1, b2.
 
@@ -699,7 +699,7 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
     width = 1.0 / n
     best = limit
     where = best1 = best2 = np.nan
-    slot = -1
+    slot = NO_SLOT
     row = first
     here = np.empty((3, 8))
     there = np.empty((3, 8))
@@ -753,55 +753,52 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
         waiting[lowest, 0] = math.inf
         after = min(row + 1, last)
         _, b1, b2 = _facet_samples(
-            corner, n, value, math.inf, float(row), -1, tree, path, stack, stack_sq
+            corner, n, value, math.inf, float(row), NO_SLOT, tree, path, stack, stack_sq
         )
         f, r, e1, e2 = _facet_between(
-            corner, b1, b2, width, size, float(row), float(after), best, -1, tree, path, stack,
-            stack_sq, frame,
+            corner, b1, b2, width, size, float(row), float(after), best, NO_SLOT, tree, path,
+            stack, stack_sq, frame,
         )  # fmt: skip
         if f < best:
             best, where, best1, best2 = f, r, e1, e2
 
 
-@parallel_kernel
-def swept_facets(corners, limit, spacing, tree, path, value, row, bary, gradient):
+@shared_kernel(least=4)
+def swept_facets(first, stop, corners, limit, spacing, tree, path, value, row, bary, gradient):
     """Write per facet (n, 3, 3) the least value below `limit` over all movements and where it is.
 
     Writes value (n,), clipped at `limit`, row (n,), NaN where clipped, bary (n, 3) and
     gradient (n, 3), the direction in the facet's frame in which the gap grows.
     """
-    n = len(corners)
     n_movements = len(path[0]) - 1
-    n_chunks = (n + CHUNK - 1) // CHUNK
-    for chunk in prange(n_chunks):
-        stack = np.empty(STACK_SIZE, np.int32)
-        stack_sq = np.empty(STACK_SIZE)
-        waiting = np.empty((len(path[3]), 3))
-        for i in range(chunk, n, n_chunks):
-            best = limit
-            where = b1 = b2 = np.nan
-            for k in range(n_movements):
-                f, r, e1, e2 = _sweep_facet(
-                    corners[i], k, best, spacing, tree, path, stack, stack_sq, waiting
-                )
-                if f < best:
-                    best, where, b1, b2 = f, r, e1, e2
-            value[i] = best
-            row[i] = where
-            bary[i, 0], bary[i, 1], bary[i, 2] = 1.0 - b1 - b2, b1, b2
-            gradient[i, 0] = gradient[i, 1] = gradient[i, 2] = np.nan
-            if math.isnan(where):
-                continue
-            b0 = 1.0 - b1 - b2
-            c = corners[i]
-            _gradient(
-                b0 * c[0, 0] + b1 * c[1, 0] + b2 * c[2, 0],
-                b0 * c[0, 1] + b1 * c[1, 1] + b2 * c[2, 1],
-                b0 * c[0, 2] + b1 * c[1, 2] + b2 * c[2, 2],
-                where,
-                tree,
-                path,
-                stack,
-                stack_sq,
-                gradient[i],
+    stack = np.empty(STACK_SIZE, np.int32)
+    stack_sq = np.empty(STACK_SIZE)
+    waiting = np.empty((len(path[3]), 3))
+    for i in range(first, stop):
+        best = limit
+        where = b1 = b2 = np.nan
+        for k in range(n_movements):
+            f, r, e1, e2 = _sweep_facet(
+                corners[i], k, best, spacing, tree, path, stack, stack_sq, waiting
             )
+            if f < best:
+                best, where, b1, b2 = f, r, e1, e2
+        value[i] = best
+        row[i] = where
+        bary[i, 0], bary[i, 1], bary[i, 2] = 1.0 - b1 - b2, b1, b2
+        gradient[i, 0] = gradient[i, 1] = gradient[i, 2] = np.nan
+        if math.isnan(where):
+            continue
+        b0 = 1.0 - b1 - b2
+        c = corners[i]
+        _gradient(
+            b0 * c[0, 0] + b1 * c[1, 0] + b2 * c[2, 0],
+            b0 * c[0, 1] + b1 * c[1, 1] + b2 * c[2, 1],
+            b0 * c[0, 2] + b1 * c[1, 2] + b2 * c[2, 2],
+            where,
+            tree,
+            path,
+            stack,
+            stack_sq,
+            gradient[i],
+        )

@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, kernel, shared_kernel
 
 EDGE_SHARED = 0  # two faces that agree on the orientation
 EDGE_OPEN = 1  # one face
@@ -26,14 +26,18 @@ FLAT_ASPECT = 1e-7
 @kernel
 def corner_lists(faces, fate, n_vertices):
     """Return `start` and `corner`: the corners of kept faces around each vertex."""
-    start = np.zeros(n_vertices + 1, np.int32)
+    start = np.empty(n_vertices + 1, np.int32)
+    for v in range(n_vertices + 1):
+        start[v] = 0
     for i in range(len(faces)):
         if fate[i] == KEPT:
             for k in range(3):
                 start[faces[i, k] + 1] += 1
     for v in range(n_vertices):
         start[v + 1] += start[v]
-    place = start[:-1].copy()
+    place = np.empty(n_vertices, np.int32)
+    for v in range(n_vertices):
+        place[v] = start[v]
     corner = np.empty(start[n_vertices], np.int32)
     for i in range(len(faces)):
         if fate[i] == KEPT:
@@ -44,13 +48,13 @@ def corner_lists(faces, fate, n_vertices):
     return start, corner
 
 
-@parallel_kernel
-def mark_duplicates(faces, start, corner, is_flat, fate):
+@shared_kernel(least=20_000)
+def mark_duplicates(first, stop, faces, start, corner, is_flat, fate):
     """Write fate DUPLICATE (F,) for a face whose three vertices an earlier face has too.
 
     Two flat faces back to back cancel: both go, and what they closed closes without them.
     """
-    for i in prange(len(faces)):
+    for i in range(first, stop):
         a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
         for q in range(start[a], start[a + 1]):
             g, k = corner[q] // 3, corner[q] % 3
@@ -61,10 +65,10 @@ def mark_duplicates(faces, start, corner, is_flat, fate):
                 fate[i] = DUPLICATE
 
 
-@parallel_kernel
-def link_faces(faces, fate, start, corner, link, edge_code):
+@shared_kernel(least=5_000)
+def link_faces(first, stop, faces, fate, start, corner, link, edge_code):
     """Write the face across each edge (F, 3), -1 where there is none or more than one."""
-    for i in prange(len(faces)):
+    for i in range(first, stop):
         for k in range(3):
             link[i, k] = -1
             edge_code[i, k] = EDGE_DROPPED
@@ -98,14 +102,14 @@ def link_faces(faces, fate, start, corner, link, edge_code):
                 link[i, k] = other
 
 
-@parallel_kernel
-def face_geometry(vertices, faces, normal, area_mm2, angle, longest, is_flat, is_line):
+@shared_kernel(least=5_000)
+def face_geometry(first, stop, vertices, faces, normal, area_mm2, angle, longest, is_flat, is_line):
     """Write unit normals (F, 3), areas, corner angles (F, 3), longest edge and what has no area.
 
     `is_flat`: lower than scanners and 32-bit files resolve, so its own normal means nothing;
     `is_line`: no area at all in float64, not fit for a closest point.
     """
-    for i in prange(len(faces)):
+    for i in range(first, stop):
         a, b, c = faces[i, 0], faces[i, 1], faces[i, 2]
         ux, uy, uz = (
             vertices[b, 0] - vertices[a, 0],
@@ -174,7 +178,7 @@ def lend_normals(link, longest, is_flat, normal):
                 left += 1
 
 
-@kernel
+@inner_kernel
 def _fan_normal(vertices, faces, start, corner, normal, a, b, out):
     """Write into `out` (3,) the normal of the one wedge above 180 degrees around a crowded edge.
 
@@ -190,9 +194,7 @@ def _fan_normal(vertices, faces, start, corner, normal, a, b, out):
         e[d] /= math.sqrt(length)
     member = np.empty(FAN_LIMIT, np.int64)
     turn = np.empty(FAN_LIMIT)
-    u = np.zeros(3)
-    w = np.zeros(3)
-    p = np.empty(3)
+    u, w, p = np.empty(3), np.empty(3), np.empty(3)
     n = 0
     for q in range(start[a], start[a + 1]):
         g = corner[q] // 3
@@ -220,20 +222,26 @@ def _fan_normal(vertices, faces, start, corner, normal, a, b, out):
             w[2] = e[0] * u[1] - e[1] * u[0]
         x = p[0] * u[0] + p[1] * u[1] + p[2] * u[2]
         y = p[0] * w[0] + p[1] * w[1] + p[2] * w[2]
-        turn[n] = math.atan2(y, x)
-        member[n] = g
+        angle = math.atan2(y, x)
+        # Sorted as they come: a dozen at most.
+        at = n
+        while at > 0 and turn[at - 1] > angle:
+            turn[at] = turn[at - 1]
+            member[at] = member[at - 1]
+            at -= 1
+        turn[at] = angle
+        member[at] = g
         n += 1
-    order = np.argsort(turn[:n])
     widest = 0.0
-    first = second = member[order[0]]
+    first = second = member[0]
     middle = 0.0
     for i in range(n):
-        here = turn[order[i]]
-        following = turn[order[i + 1]] if i + 1 < n else turn[order[0]] + 2.0 * math.pi
+        here = turn[i]
+        following = turn[i + 1] if i + 1 < n else turn[0] + 2.0 * math.pi
         if following - here > widest:
             widest = following - here
-            first = member[order[i]]
-            second = member[order[(i + 1) % n]]
+            first = member[i]
+            second = member[(i + 1) % n]
             middle = 0.5 * (here + following)
     c, s = math.cos(middle), math.sin(middle)
     side_first = 0.0
@@ -248,16 +256,17 @@ def _fan_normal(vertices, faces, start, corner, normal, a, b, out):
     return 0
 
 
-@parallel_kernel
+@shared_kernel(least=5_000)
 def edge_pseudonormals(
-    vertices, faces, start, corner, link, edge_code, longest, is_flat, normal, out, is_open
-):
+    first, stop, vertices, faces, start, corner, link, edge_code, longest, is_flat, normal, out,
+    is_open,
+):  # fmt: skip
     """Write unit edge pseudonormals (F, 3, 3), and where the sign is not known (F, 3)."""
-    for i in prange(len(faces)):
-        total = np.empty(3)
+    total = np.empty(3)
+    for i in range(first, stop):
         for k in range(3):
             code = edge_code[i, k]
-            is_open[i, k] = code in (EDGE_OPEN, EDGE_FLIPPED)
+            is_open[i, k] = EDGE_OPEN <= code <= EDGE_FLIPPED
             for d in range(3):
                 total[d] = normal[i, d]
             if code == EDGE_CROWDED:

@@ -94,6 +94,7 @@ class CurvedSurface:
         if len(row):
             away, normal = np.empty(len(row)), np.empty((len(row), 3))
             patch_distances(
+                len(row),
                 points[row],
                 closest.points[row],
                 closest.faces[row],

@@ -100,7 +100,7 @@ def test_distances_from_the_patches_are_those_of_the_slow_twin():
     points = foot + 0.1 * rng.standard_normal(foot.shape)
     distance, normal = np.empty(300), np.empty((300, 3))
     patch_distances(
-        points, foot, face, mesh.vertices, mesh.faces, normals, LEAST_CORNER_COSINE, True,
+        300, points, foot, face, mesh.vertices, mesh.faces, normals, LEAST_CORNER_COSINE, True,
         distance, normal,
     )  # fmt: skip
     wanted = patch_distance(points, foot, corner, normals[mesh.faces[face]], LEAST_CORNER_COSINE)
