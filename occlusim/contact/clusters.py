@@ -47,7 +47,7 @@ class Clusters:
         span = np.empty((n, 2), dtype=np.int32)
         slot_spans(surface.links, span)
         coin = np.full((n, 8), np.nan)
-        fit_coins(surface.corners, span, CLUSTER_SLOTS, coin)
+        fit_coins(n, surface.corners, span, CLUSTER_SLOTS, coin)
         is_odd = (surface.edge_code != EDGE_SHARED) | surface.is_open_fan[surface.fan]
         before = np.concatenate([[0], np.cumsum(is_odd.any(axis=1)[surface.slot_face])])
         is_small = span[:, 1] - span[:, 0] <= CLUSTER_SLOTS

@@ -24,7 +24,7 @@ from occlusim.contact.survey import (
 )
 from occlusim.errors import InputError
 from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.least import COVER, least_on_faces, level_of_area
+from occlusim.kernels.least import CHUNK, COVER, least_on_faces, level_of_area
 
 SUPPORT_AREA_MM2 = 0.05
 SUPPORT_MM = 0.02
@@ -141,6 +141,7 @@ def _search(
     value, bound, where = np.empty(n), np.empty(n), np.empty((n, 3))
     n_cells = np.empty(n, dtype=np.int64)
     least_on_faces(
+        (len(chosen) + CHUNK - 1) // CHUNK,
         way.moving.surface.mesh.vertices[near.vertex],
         near.corner,
         chosen,

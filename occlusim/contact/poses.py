@@ -18,7 +18,7 @@ from occlusim.contact.overlap import clipped_integrals
 from occlusim.contact.survey import Corners, corners_below
 from occlusim.errors import InputError
 from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.between import nearest_at_poses
+from occlusim.kernels.between import CHUNK, nearest_at_poses
 
 FAR_MM = 100.0
 
@@ -62,6 +62,7 @@ def least_gaps(
         return gap
     distance, where = np.empty(n), np.empty((n, 3))
     nearest_at_poses(
+        (len(poses) + CHUNK - 1) // CHUNK,
         (a.surface.boxes, a.surface.links, a.surface.corners),
         (b.surface.boxes, b.surface.links, b.surface.corners),
         np.stack([pose.rotation for pose in poses]),

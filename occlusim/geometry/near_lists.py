@@ -66,6 +66,7 @@ def with_near_lists(surface: Surface, settings: NearSettings | None = None) -> S
 
     def walk(begin: np.ndarray, listed: np.ndarray, step: int) -> None:
         near.list_blocks(
+            len(chosen),
             vertices,
             prisms.faces,
             prisms.kept,
@@ -97,7 +98,7 @@ def with_near_lists(surface: Surface, settings: NearSettings | None = None) -> S
     offset = np.concatenate([[0], np.cumsum(n_listed[:, -1])])
     first = np.empty(n_listed.shape, dtype=np.int32)
     item = np.empty(offset[-1], dtype=np.int32)
-    near.pack_lists(begin, n_listed, offset[:-1], listed, first, item)
+    near.pack_lists(len(begin), begin, n_listed, offset[:-1], listed, first, item)
     block_index = np.full(tuple(tiles.n_tiles), -1, dtype=np.int32)
     block_index.ravel()[chosen] = np.arange(len(chosen))
     middle = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))

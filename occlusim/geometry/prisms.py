@@ -48,6 +48,7 @@ class Prisms:
         m = len(kept)
         axis, slope, reach = np.empty(m, np.int8), np.empty((m, 3, 4)), np.empty((m, 6))
         prisms.face_prisms(
+            m,
             vertices,
             faces,
             kept,

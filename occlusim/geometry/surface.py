@@ -236,10 +236,12 @@ class Surface:
         question = _question(points, max_distance_mm, T_surface_points)
         answer = (distance, unsigned, places, faces, feature, normals, is_boundary)
         if self.near is None:
-            kernels.closest_batch(*question, self.tree, *answer)
+            kernels.closest_batch(_n_chunks(n), *question, self.tree, *answer)
         else:
             lists = self.near
-            near_kernels.closest_near(*question, self.tree, lists.arrays, lists.middle, *answer)
+            near_kernels.closest_near(
+                _n_chunks(n), *question, self.tree, lists.arrays, lists.middle, *answer
+            )
         return Closest(distance, unsigned, places, faces, normals, feature, is_boundary)
 
     def signed_distance(
@@ -263,13 +265,16 @@ class Surface:
         InputError
             If the points are not of shape (n, 3).
         """
-        distance = np.empty(len(points_array(points)))
+        n = len(points_array(points))
+        distance = np.empty(n)
         question = _question(points, max_distance_mm, T_surface_points)
         if self.near is None:
-            kernels.distance_batch(*question, self.tree, distance)
+            kernels.distance_batch(_n_chunks(n), *question, self.tree, distance)
         else:
             lists = self.near
-            near_kernels.distance_near(*question, self.tree, lists.arrays, lists.middle, distance)
+            near_kernels.distance_near(
+                _n_chunks(n), *question, self.tree, lists.arrays, lists.middle, distance
+            )
         return distance
 
     @property
@@ -309,6 +314,11 @@ def _question(
     queries = frozen(points_array(points), np.float64)
     T = T_surface_points or RigidTransform.identity()
     return queries, near_order(queries), T.rotation, T.translation, float(max_distance_mm)
+
+
+def _n_chunks(n: int) -> int:
+    """Return how many chunks of points kernels take n points in."""
+    return (n + kernels.CHUNK - 1) // kernels.CHUNK
 
 
 def near_order(points: Float64Array) -> Int32Array:

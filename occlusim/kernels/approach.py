@@ -16,14 +16,14 @@ import numpy as np
 from occlusim.kernels.between import moved_triangle, still_triangle
 from occlusim.kernels.bvh import STACK_SIZE, box_distance_sq
 from occlusim.kernels.coins import ROUNDING_MM, place_coin
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, kernel, parallel_kernel, prange
 from occlusim.kernels.pairs import triangle_distance_sq
 from occlusim.kernels.triangle import closest_on_triangle
 
 CHUNK = 8
 
 
-@kernel
+@inner_kernel
 def _until(apart, speed, bend):
     """Return the step up to which speed * step + bend / 2 * step^2 stays within `apart`, mm."""
     if not apart > 0.0:
@@ -34,7 +34,7 @@ def _until(apart, speed, bend):
     return (root - speed) / bend if bend > 0.0 else np.inf
 
 
-@kernel
+@inner_kernel
 def _velocity(x, y, z, motion):
     """Return the velocity (x, y, z) of a point, mm per unit."""
     x, y, z = x - motion[3], y - motion[4], z - motion[5]
@@ -54,7 +54,7 @@ def _bend(x, y, z, size, motion):
     return turn * (math.sqrt(u * u + v * v + w * w) + turn * size)
 
 
-@kernel
+@inner_kernel
 def _along(x, y, z, apart, b, bend, motion):
     """Return the safe step of a coin (8,) that stands apart along a unit direction (x, y, z)."""
     u, v, w = _velocity(b[0], b[1], b[2], motion)
@@ -65,7 +65,7 @@ def _along(x, y, z, apart, b, bend, motion):
     return _until(apart, spread - (x * u + y * v + z * w), bend)
 
 
-@kernel
+@inner_kernel
 def _coin_step(coin, node, b, target, motion):
     """Return a safe step of coin `b` (8,) before a node's coin: the best of three directions."""
     x, y, z = b[0] - coin[node, 0], b[1] - coin[node, 1], b[2] - coin[node, 2]
@@ -98,7 +98,7 @@ def _coin_step(coin, node, b, target, motion):
     return best
 
 
-@kernel
+@inner_kernel
 def _directed(x, y, z, apart, s, bend, motion):
     """Return the safe step of a triangle (3, 3) that stands apart along a unit direction."""
     speed = -np.inf
@@ -108,7 +108,7 @@ def _directed(x, y, z, apart, s, bend, motion):
     return _until(apart, speed, bend)
 
 
-@kernel
+@inner_kernel
 def _triangle_step(s, t, target, best, motion, work, on_s):
     """Return the safe step of triangle s before t (3, 3), and their distance, mm.
 

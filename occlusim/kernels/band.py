@@ -16,7 +16,7 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, parallel_kernel, prange
 
 CELLS = 8
 NODES = 9
@@ -24,7 +24,7 @@ UNKNOWN = np.int16(-32768)
 ROUNDING_MM = 1e-6  # of the filling, in float32, and of the planes
 
 
-@kernel
+@inner_kernel
 def find_cell(px, py, pz, lattice, block_index, octants):
     """Return block row (-1: none), cell (i, j, k), place in the block (x, y, z), cells, and voxel.
 
@@ -62,7 +62,7 @@ def find_cell(px, py, pz, lattice, block_index, octants):
     return row, np.int64(x), np.int64(y), np.int64(z), x, y, z, voxel
 
 
-@kernel
+@inner_kernel
 def read_value(px, py, pz, lattice, block_index, octants, nodes, plane):
     """Return the interpolated distance at a point of the field's frame, mm; NaN where unknown."""
     row, i, j, k, x, y, z, _ = find_cell(px, py, pz, lattice, block_index, octants)
@@ -88,7 +88,7 @@ def read_value(px, py, pz, lattice, block_index, octants, nodes, plane):
     return p[0] + p[1] * x + p[2] * y + p[3] * z + p[4] * (low + fx * (high - low))
 
 
-@kernel
+@inner_kernel
 def read_lower(px, py, pz, lattice, block_index, octants, nodes, plane):
     """Return the greatest lower bound of the distance at a point, mm, that the nodes around give.
 
@@ -135,7 +135,7 @@ def read_lower(px, py, pz, lattice, block_index, octants, nodes, plane):
     return best - 0.51 * p[4] - ROUNDING_MM if best > -np.inf else np.nan
 
 
-@kernel
+@inner_kernel
 def read_gradient(px, py, pz, lattice, block_index, octants, nodes, plane):
     """Return the gradient (x, y, z) of the interpolated distance; NaN where it is unknown."""
     row, i, j, k, x, y, z, voxel = find_cell(px, py, pz, lattice, block_index, octants)

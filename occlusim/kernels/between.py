@@ -10,13 +10,14 @@ import math
 import numpy as np
 
 from occlusim.kernels.bvh import STACK_SIZE
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, shared_kernel
 from occlusim.kernels.pairs import triangle_distance_sq
 
 CHUNK = 8
+ROOT = np.int64(0)  # of one type with other nodes: a literal makes a compilation of its own
 
 
-@kernel
+@inner_kernel
 def moved_triangle(corners, slot, rotation, translation, out):
     """Write the triangle (3, 3) of a slot, carried by rotation and translation."""
     for k in range(3):
@@ -26,7 +27,7 @@ def moved_triangle(corners, slot, rotation, translation, out):
             out[k, d] = r[0] * x + r[1] * y + r[2] * z + translation[d]
 
 
-@kernel
+@inner_kernel
 def still_triangle(corners, slot, out):
     """Write the triangle (3, 3) of a slot."""
     for k in range(3):
@@ -34,7 +35,7 @@ def still_triangle(corners, slot, out):
             out[k, d] = corners[slot, 3 * k + d]
 
 
-@kernel
+@inner_kernel
 def _node_distance_sq(still, a, moving, b, rotation, translation):
     """Return the squared distance of box a (6,) and box b carried into a's axes, from below."""
     total = 0.0
@@ -49,7 +50,7 @@ def _node_distance_sq(still, a, moving, b, rotation, translation):
     return total
 
 
-@kernel
+@inner_kernel
 def _boxes_apart_sq(s, t):
     """Return the squared distance of the boxes of two triangles (3, 3)."""
     total = 0.0
@@ -61,7 +62,7 @@ def _boxes_apart_sq(s, t):
     return total
 
 
-@kernel
+@inner_kernel
 def _over_plane(s, t):
     """Return the least height of triangle s over the plane of t, on either side; 0 across it."""
     ux, uy, uz = t[1, 0] - t[0, 0], t[1, 1] - t[0, 1], t[1, 2] - t[0, 2]
@@ -74,7 +75,7 @@ def _over_plane(s, t):
     return max(low, -high, 0.0) / math.sqrt(nx * nx + ny * ny + nz * nz)
 
 
-@kernel
+@inner_kernel
 def nearest_between(still, moving, rotation, translation, bound_sq, work, where):
     """Return the squared distance of two trees and the slots of the nearest pair, -1 beyond bound.
 
@@ -85,15 +86,15 @@ def nearest_between(still, moving, rotation, translation, bound_sq, work, where)
     boxes_b, links_b, corners_b = moving
     stack, stack_sq, s, t, pair_work, on_s = work
     best = bound_sq
-    slot_a = slot_b = -1
+    slot_a = slot_b = np.int64(-1)
     stack[0, 0] = stack[0, 1] = 0
-    stack_sq[0] = _node_distance_sq(boxes_a, 0, boxes_b, 0, rotation, translation)
+    stack_sq[0] = _node_distance_sq(boxes_a, ROOT, boxes_b, ROOT, rotation, translation)
     depth = 1
     while depth > 0:
         depth -= 1
         if stack_sq[depth] > best:
             continue
-        a, b = stack[depth, 0], stack[depth, 1]
+        a, b = np.int64(stack[depth, 0]), np.int64(stack[depth, 1])
         n_a, n_b = links_a[a, 1], links_b[b, 1]
         if n_a > 0 and n_b > 0:
             for j in range(links_b[b, 0], links_b[b, 0] + n_b):
@@ -118,7 +119,7 @@ def nearest_between(still, moving, rotation, translation, bound_sq, work, where)
             size_a += (boxes_a[a, 3 + d] - boxes_a[a, d]) ** 2
             size_b += (boxes_b[b, 3 + d] - boxes_b[b, d]) ** 2
         opens_a = n_b > 0 or (n_a == 0 and size_a > size_b)
-        first = links_a[a, 0] if opens_a else links_b[b, 0]
+        first = np.int64(links_a[a, 0] if opens_a else links_b[b, 0])
         one_a = first if opens_a else a
         one_b = b if opens_a else first
         two_a = first + 1 if opens_a else a
@@ -140,15 +141,17 @@ def nearest_between(still, moving, rotation, translation, bound_sq, work, where)
     return best, slot_a, slot_b
 
 
-@parallel_kernel
-def nearest_at_poses(still, moving, rotations, translations, limit, distance, where):
+@shared_kernel(least=1)
+def nearest_at_poses(
+    first_turn, stop_turn, still, moving, rotations, translations, limit, distance, where
+):
     """Write per pose (n,) the distance of two surfaces, mm, and the place (n, 3) of the nearest.
 
     `limit`: farther than this is NaN. Neighbouring poses are best given in order: the nearest
     pair of one bounds the next.
     """
     n = len(rotations)
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    for chunk in range(first_turn, stop_turn):
         s, t = np.empty((3, 3)), np.empty((3, 3))
         pair_work, on_s = np.empty((2, 3)), np.empty(3)
         work = (
@@ -159,7 +162,7 @@ def nearest_at_poses(still, moving, rotations, translations, limit, distance, wh
             pair_work,
             on_s,
         )
-        slot_a = slot_b = -1
+        slot_a = slot_b = np.int64(-1)
         for i in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
             bound = limit * limit
             if slot_a >= 0:

@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from occlusim.kernels.band import CELLS, NODES, UNKNOWN
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, shared_kernel
 
 TILE_BLOCKS = 4
 TILE_NODES = CELLS * TILE_BLOCKS + 1
@@ -24,7 +24,7 @@ LEAST_STEP = 1e-9
 WIDE = 0.93  # of a block's diagonal: 10 nm in each value, for voxels of 0.1 mm
 
 
-@kernel
+@inner_kernel
 def _above_plane(known, jumps, voxel_mm, plane):
     """Return the least and greatest height, mm, of known nodes above a plane through 0."""
     low, high = math.inf, -math.inf
@@ -40,7 +40,7 @@ def _above_plane(known, jumps, voxel_mm, plane):
     return low, high
 
 
-@kernel
+@inner_kernel
 def _store_block(known, jumps, voxel_mm, nodes, plane):
     """Write a block's nodes (729,) and plane (5,) from known (729,), voxels; FAR is unknown.
 
@@ -103,7 +103,7 @@ def _store_block(known, jumps, voxel_mm, nodes, plane):
     return True
 
 
-@kernel
+@inner_kernel
 def _fill_face(
     near,
     is_open,
@@ -213,7 +213,7 @@ def _fill_face(
                     is_open[place] = feature_open[feature]
 
 
-@kernel
+@inner_kernel
 def _fill_open_edge(near, is_open, start, end, band):
     """Lower `near` at the nodes around an open edge; their side is unknown."""
     first = np.empty(3, np.int64)
@@ -240,8 +240,10 @@ def _fill_open_edge(near, is_open, start, end, band):
                     is_open[row + node_z] = True
 
 
-@parallel_kernel
+@shared_kernel(least=1)
 def fill_tiles(
+    first_turn,
+    stop_turn,
     vertices,
     faces,
     kept,
@@ -263,7 +265,6 @@ def fill_tiles(
     n_tiles,
     voxel_mm,
     band_mm,
-    n_workers,
     nodes,
     plane,
     is_used,
@@ -277,80 +278,79 @@ def fill_tiles(
     band = band_mm * per_mm
     n_kept = len(kept)
     blocks = TILE_BLOCKS * TILE_BLOCKS * TILE_BLOCKS
-    for worker in prange(n_workers):
-        near = np.empty(TILE_NODES**3, np.float32)
-        is_open = np.empty(TILE_NODES**3, np.bool_)
-        corner_at = np.empty((3, 3))
-        box = np.empty(6)
-        feature_normal = np.empty((7, 3))
-        feature_open = np.empty(7, np.bool_)
-        feature_open[0] = False
-        normal_at = np.empty(3)
-        known = np.empty(NODES**3, np.float32)
-        jumps = np.empty(NODES**3, np.bool_)
-        tile_at = np.empty(3)
-        for t in range(worker, len(tiles), n_workers):
-            tile = tiles[t]
-            tile_x = tile // (n_tiles[1] * n_tiles[2])
-            tile_y = (tile // n_tiles[2]) % n_tiles[1]
-            tile_z = tile % n_tiles[2]
-            size_mm = CELLS * TILE_BLOCKS * voxel_mm
-            tile_at[0] = origin[0] + tile_x * size_mm
-            tile_at[1] = origin[1] + tile_y * size_mm
-            tile_at[2] = origin[2] + tile_z * size_mm
-            for n in range(TILE_NODES**3):
-                near[n] = FAR
-            for e in range(first[tile], first[tile + 1]):
-                i = item[e]
-                if i >= n_kept:
-                    f, k = open_edge[i - n_kept, 0], open_edge[i - n_kept, 1]
-                    for d in range(3):
-                        a, b = faces[f, k], faces[f, (k + 1) % 3]
-                        corner_at[0, d] = (vertices[a, d] - tile_at[d]) * per_mm
-                        corner_at[1, d] = (vertices[b, d] - tile_at[d]) * per_mm
-                    _fill_open_edge(near, is_open, corner_at[0], corner_at[1], band)
-                    continue
-                f = kept[i]
+    near = np.empty(TILE_NODES**3, np.float32)
+    is_open = np.empty(TILE_NODES**3, np.bool_)
+    corner_at = np.empty((3, 3))
+    box = np.empty(6)
+    feature_normal = np.empty((7, 3))
+    feature_open = np.empty(7, np.bool_)
+    feature_open[0] = False
+    normal_at = np.empty(3)
+    known = np.empty(NODES**3, np.float32)
+    jumps = np.empty(NODES**3, np.bool_)
+    tile_at = np.empty(3)
+    for t in range(first_turn, stop_turn):
+        tile = tiles[t]
+        tile_x = tile // (n_tiles[1] * n_tiles[2])
+        tile_y = (tile // n_tiles[2]) % n_tiles[1]
+        tile_z = tile % n_tiles[2]
+        size_mm = CELLS * TILE_BLOCKS * voxel_mm
+        tile_at[0] = origin[0] + tile_x * size_mm
+        tile_at[1] = origin[1] + tile_y * size_mm
+        tile_at[2] = origin[2] + tile_z * size_mm
+        for n in range(TILE_NODES**3):
+            near[n] = FAR
+        for e in range(first[tile], first[tile + 1]):
+            i = item[e]
+            if i >= n_kept:
+                f, k = open_edge[i - n_kept, 0], open_edge[i - n_kept, 1]
                 for d in range(3):
-                    box[d] = (reach[i, d] - tile_at[d]) * per_mm
-                    box[3 + d] = (reach[i, 3 + d] - tile_at[d]) * per_mm
-                    normal_at[d] = 0.0 if is_flat[f] else normal[f, d]
-                    feature_normal[0, d] = normal[f, d]
-                    for j in range(3):
-                        corner_at[j, d] = (vertices[faces[f, j], d] - tile_at[d]) * per_mm
-                        feature_normal[1 + j, d] = edge_normals[f, j, d]
-                        feature_normal[4 + j, d] = fan_normals[fan[f, j], d]
+                    a, b = faces[f, k], faces[f, (k + 1) % 3]
+                    corner_at[0, d] = (vertices[a, d] - tile_at[d]) * per_mm
+                    corner_at[1, d] = (vertices[b, d] - tile_at[d]) * per_mm
+                _fill_open_edge(near, is_open, corner_at[0], corner_at[1], band)
+                continue
+            f = kept[i]
+            for d in range(3):
+                box[d] = (reach[i, d] - tile_at[d]) * per_mm
+                box[3 + d] = (reach[i, 3 + d] - tile_at[d]) * per_mm
+                normal_at[d] = 0.0 if is_flat[f] else normal[f, d]
+                feature_normal[0, d] = normal[f, d]
                 for j in range(3):
-                    feature_open[1 + j] = is_open_edge[f, j]
-                    feature_open[4 + j] = is_open_fan[fan[f, j]]
-                _fill_face(
-                    near,
-                    is_open,
-                    corner_at,
-                    box,
-                    slope[i],
-                    axis[i],
-                    feature_normal,
-                    feature_open,
-                    normal_at,
-                    band,
-                )
-            for block in range(blocks):
-                bx = (block // (TILE_BLOCKS * TILE_BLOCKS)) * CELLS
-                by = ((block // TILE_BLOCKS) % TILE_BLOCKS) * CELLS
-                bz = (block % TILE_BLOCKS) * CELLS
-                slot = t * blocks + block
-                n = 0
-                used = False
-                for x in range(bx, bx + NODES):
-                    for y in range(by, by + NODES):
-                        row = (x * TILE_NODES + y) * TILE_NODES
-                        for z in range(bz, bz + NODES):
-                            value = near[row + z]
-                            is_known = value < FAR and not is_open[row + z]
-                            known[n] = value if is_known else FAR
-                            used |= is_known
-                            n += 1
-                if used:
-                    used = _store_block(known, jumps, voxel_mm, nodes[slot], plane[slot])
-                is_used[slot] = used
+                    corner_at[j, d] = (vertices[faces[f, j], d] - tile_at[d]) * per_mm
+                    feature_normal[1 + j, d] = edge_normals[f, j, d]
+                    feature_normal[4 + j, d] = fan_normals[fan[f, j], d]
+            for j in range(3):
+                feature_open[1 + j] = is_open_edge[f, j]
+                feature_open[4 + j] = is_open_fan[fan[f, j]]
+            _fill_face(
+                near,
+                is_open,
+                corner_at,
+                box,
+                slope[i],
+                axis[i],
+                feature_normal,
+                feature_open,
+                normal_at,
+                band,
+            )
+        for block in range(blocks):
+            bx = (block // (TILE_BLOCKS * TILE_BLOCKS)) * CELLS
+            by = ((block // TILE_BLOCKS) % TILE_BLOCKS) * CELLS
+            bz = (block % TILE_BLOCKS) * CELLS
+            slot = t * blocks + block
+            n = 0
+            used = False
+            for x in range(bx, bx + NODES):
+                for y in range(by, by + NODES):
+                    row = (x * TILE_NODES + y) * TILE_NODES
+                    for z in range(bz, bz + NODES):
+                        value = near[row + z]
+                        is_known = value < FAR and not is_open[row + z]
+                        known[n] = value if is_known else FAR
+                        used |= is_known
+                        n += 1
+            if used:
+                used = _store_block(known, jumps, voxel_mm, nodes[slot], plane[slot])
+            is_used[slot] = used

@@ -9,7 +9,7 @@ children `first` and `first + 1`; `corners` (m, 9) triangle corners in slot orde
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel
+from occlusim.kernels.jit import inner_kernel, kernel
 from occlusim.kernels.triangle import closest_on_triangle
 
 LEAF_SIZE = 4
@@ -17,7 +17,7 @@ N_BINS = 16
 STACK_SIZE = 128
 
 
-@kernel
+@inner_kernel
 def _half_area(low, high):
     x = max(high[0] - low[0], 0.0)
     y = max(high[1] - low[1], 0.0)
@@ -25,7 +25,7 @@ def _half_area(low, high):
     return x * y + y * z + z * x
 
 
-@kernel
+@inner_kernel
 def _split_place(order, first, count, axis, low, width, centre, face_box):
     """Return the bin after which to split, by the surface-area rule; -1 where nothing splits."""
     bin_count = np.empty(N_BINS, np.int64)
@@ -168,7 +168,7 @@ def build_tree(vertices, faces, kept):
     return boxes[:n_nodes], links[:n_nodes], corners, slot_face
 
 
-@kernel
+@inner_kernel
 def box_distance_sq(px, py, pz, boxes, node):
     """Return the squared distance of p from a node's box, mm2; 0 inside."""
     # Comparisons in place of max(): a number that is none need not be passed on here.
@@ -184,7 +184,7 @@ def box_distance_sq(px, py, pz, boxes, node):
     return x * x + y * y + z * z
 
 
-@kernel
+@inner_kernel
 def closest_in_slot(px, py, pz, corners, slot):
     """Return squared distance, closest point and feature of the triangle in a slot."""
     qx, qy, qz, feature = closest_on_triangle(
@@ -205,7 +205,7 @@ def closest_in_slot(px, py, pz, corners, slot):
     return x * x + y * y + z * z, qx, qy, qz, feature
 
 
-@kernel
+@inner_kernel
 def closest_in_tree(px, py, pz, bound_sq, boxes, links, corners, stack, stack_sq):
     """Return squared distance, slot, feature and closest point; slot -1 beyond `bound_sq`.
 

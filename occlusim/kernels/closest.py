@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from occlusim.kernels.bvh import STACK_SIZE, closest_in_slot, closest_in_tree
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, kernel, shared_kernel
 from occlusim.kernels.sign import pseudonormal
 
 CHUNK = 64
@@ -70,7 +70,7 @@ def near_order(points, code, other, order):
         start[1, digit] += 1
 
 
-@kernel
+@inner_kernel
 def write_answer(
     i, px, py, pz, found, tree, distance, unsigned, closest, face, feature, normal, is_open
 ):
@@ -114,7 +114,7 @@ def signed(px, py, pz, found, tree):
     return length if side >= 0.0 else -length
 
 
-@kernel
+@inner_kernel
 def closest_after(px, py, pz, bound_sq, previous, tree, stack, stack_sq):
     """Return squared distance, slot, feature and closest point; slot -1 beyond the bound.
 
@@ -140,8 +140,10 @@ def carry(points, i, rotation, translation):
     )
 
 
-@parallel_kernel
+@shared_kernel(least=4)
 def closest_batch(
+    first_turn,
+    stop_turn,
     points,
     order,
     rotation,
@@ -167,7 +169,7 @@ def closest_batch(
     """
     n = len(points)
     bound_sq = max_distance_mm * max_distance_mm
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    for chunk in range(first_turn, stop_turn):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         previous = np.int64(-1)
@@ -182,12 +184,14 @@ def closest_batch(
             )
 
 
-@parallel_kernel
-def distance_batch(points, order, rotation, translation, max_distance_mm, tree, distance):
+@shared_kernel(least=4)
+def distance_batch(
+    first_turn, stop_turn, points, order, rotation, translation, max_distance_mm, tree, distance
+):
     """Write signed distances (n,) alone, as `closest_batch` does."""
     n = len(points)
     bound_sq = max_distance_mm * max_distance_mm
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    for chunk in range(first_turn, stop_turn):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         previous = np.int64(-1)

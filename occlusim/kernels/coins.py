@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, kernel, shared_kernel
 
 ROUNDING_MM = 1e-7
 
@@ -26,10 +26,10 @@ def slot_spans(links, span):
             span[node, 0], span[node, 1] = span[first, 0], span[first + 1, 1]
 
 
-@parallel_kernel
-def fit_coins(corners, span, most, coin):
+@shared_kernel(least=1000)
+def fit_coins(first_turn, stop_turn, corners, span, most, coin):
     """Write the coin (nodes, 8) of every node of at most `most` slots; of the rest nothing."""
-    for node in prange(len(span)):
+    for node in range(first_turn, stop_turn):
         low, high = span[node, 0], span[node, 1]
         if high - low > most:
             continue
@@ -82,7 +82,7 @@ def fit_coins(corners, span, most, coin):
         coin[node, 7] = math.sqrt(radius_sq) + ROUNDING_MM
 
 
-@kernel
+@inner_kernel
 def place_coin(coin, node, rotation, translation, out):
     """Write a node's coin (8,), carried by rotation and translation."""
     x, y, z = coin[node, 0], coin[node, 1], coin[node, 2]
@@ -94,7 +94,7 @@ def place_coin(coin, node, rotation, translation, out):
     out[7] = coin[node, 7]
 
 
-@kernel
+@inner_kernel
 def coins_near(coin, node, b, reach):
     """Return False where a node's coin and coin `b` (8,) surely are farther apart than `reach`, mm.
 

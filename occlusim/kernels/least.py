@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from occlusim.kernels.bvh import STACK_SIZE, closest_in_tree
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, kernel, shared_kernel
 from occlusim.kernels.pairs import column_height, nearest_pair
 from occlusim.kernels.sign import pseudonormal
 
@@ -21,7 +21,7 @@ UNKNOWN_SIZE_MM = 0.05
 COVER = 0.5773502691896258  # farthest place of a triangle from its corners, per longest edge
 
 
-@kernel
+@inner_kernel
 def signed_place(p, tree, normals, is_counted, stack, stack_sq, out):
     """Write into `out` (6,): signed and unsigned distance, pseudonormal, 0; signed NaN if unknown.
 
@@ -47,7 +47,7 @@ def signed_place(p, tree, normals, is_counted, stack, stack_sq, out):
         out[0] = d if side >= 0.0 else -d
 
 
-@kernel
+@inner_kernel
 def _longest_edge(cell):
     longest = 0.0
     for i in range(3):
@@ -59,7 +59,7 @@ def _longest_edge(cell):
     return math.sqrt(longest)
 
 
-@kernel
+@inner_kernel
 def least_on_face(start_best, tolerance, max_cells, tree, normals, is_counted, where, work):
     """Return least value below `start_best`, lower bound, and cells looked at, on one face.
 
@@ -207,8 +207,10 @@ def least_on_face(start_best, tolerance, max_cells, tree, normals, is_counted, w
     return best, min(best, lost), n_cells
 
 
-@parallel_kernel
+@shared_kernel(least=2)
 def least_on_faces(
+    first_turn,
+    stop_turn,
     vertices,
     faces,
     chosen,
@@ -232,7 +234,7 @@ def least_on_faces(
     from the least of the faces before it: its place is NaN where it holds nothing lower.
     """
     n = len(chosen)
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    for chunk in range(first_turn, stop_turn):
         stack = np.empty(2 * STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         cells = np.empty((CELL_STACK, 3, 3))
@@ -270,7 +272,7 @@ def least_on_faces(
             n_cells[c] = cells_seen
 
 
-@kernel
+@inner_kernel
 def area_below(values, area_mm2, level):
     """Return the area, mm2, where linear values (n, 3) on faces lie at or below a level."""
     total = 0.0

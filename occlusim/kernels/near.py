@@ -19,7 +19,7 @@ import numpy as np
 
 from occlusim.kernels.bvh import STACK_SIZE, closest_in_slot
 from occlusim.kernels.closest import CHUNK, carry, closest_after, signed, write_answer
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, kernel, shared_kernel
 
 CELLS = 8
 PER_BLOCK = CELLS**3
@@ -31,14 +31,14 @@ THIN = 0.01  # the least squared sine between two edges that is weighed
 MARGIN = 1e-6  # of the largest coordinate: what float32 may hide in a distance
 
 
-@kernel
+@inner_kernel
 def _cells_of(low, high, low_tile, per_mm, out):
     """Write first and last cell (2,) that an interval meets in a block; none: first > last."""
     out[0] = max(0, math.floor((low - low_tile) * per_mm - 1e-6))
     out[1] = min(CELLS - 1, math.floor((high - low_tile) * per_mm + 1e-6))
 
 
-@kernel
+@inner_kernel
 def _mark_prism(vertices, corner, axis, slope, reach, tile_at, per_mm, count, place, slot, item):
     """Count, or enter where `place` is not empty, the cells of a block that a prism meets.
 
@@ -81,7 +81,7 @@ def _mark_prism(vertices, corner, axis, slope, reach, tile_at, per_mm, count, pl
                     count[cell] += 1
 
 
-@kernel
+@inner_kernel
 def _mark_box(reach, tile_at, per_mm, count, place, slot, item):
     """Count, or enter where `place` is not empty, the cells of a block that a box (6,) meets."""
     span = np.empty((3, 2), np.int64)
@@ -98,7 +98,7 @@ def _mark_box(reach, tile_at, per_mm, count, place, slot, item):
                     count[cell] += 1
 
 
-@kernel
+@inner_kernel
 def _mark_all(
     vertices,
     faces,
@@ -140,7 +140,7 @@ def _mark_all(
                 _mark_box(reach[i], tile_at, per_mm, count, place, slot_of[f], item)
 
 
-@kernel
+@inner_kernel
 def _thin_cell(middle, diagonal, corners, item, first, last, distance):
     """Keep, at the front of item[first:last], what can be nearest in a cell; return how many.
 
@@ -167,8 +167,10 @@ def _thin_cell(middle, diagonal, corners, item, first, last, distance):
     return n
 
 
-@parallel_kernel
+@shared_kernel(least=4)
 def list_blocks(
+    first_turn,
+    stop_turn,
     vertices,
     faces,
     kept,
@@ -196,7 +198,7 @@ def list_blocks(
     thins them and writes where each cell's entries begin, within the block.
     """
     per_mm = 1.0 / cell_mm
-    for t in prange(len(tiles)):
+    for t in range(first_turn, stop_turn):
         tile = tiles[t]
         tile_at = np.empty(3)
         tile_at[0] = origin[0] + (tile // (n_tiles[1] * n_tiles[2])) * CELLS * cell_mm
@@ -262,10 +264,10 @@ def list_blocks(
         n_listed[t, PER_BLOCK] = n
 
 
-@parallel_kernel
-def pack_lists(begin, n_listed, offset, listed, first, item):
+@shared_kernel(least=64)
+def pack_lists(first_turn, stop_turn, begin, n_listed, offset, listed, first, item):
     """Write the entries of each block, which begin at `begin`, one block after the other."""
-    for t in prange(len(begin)):
+    for t in range(first_turn, stop_turn):
         for c in range(PER_BLOCK + 1):
             first[t, c] = offset[t] + n_listed[t, c]
         for e in range(n_listed[t, PER_BLOCK]):
@@ -281,7 +283,7 @@ def _lay(item, start, n, flat, beside):
             beside[k * MOST + t] = flat[slot, k]
 
 
-@kernel
+@inner_kernel
 def _weigh(n, x, y, z, beside):
     """Write the squared distances (n,) of a place from the triangles laid beside each other.
 
@@ -337,7 +339,7 @@ def _least(n, beside):
     return beside[at]
 
 
-@kernel
+@inner_kernel
 def closest_listed(px, py, pz, lists, middle, corners, beside):
     """Return squared distance, slot, feature and closest point; slot -1 where no list answers.
 
@@ -392,8 +394,10 @@ def _closest(px, py, pz, bound_sq, previous, tree, lists, middle, stack, stack_s
     return found
 
 
-@parallel_kernel
+@shared_kernel(least=4)
 def closest_near(
+    first_turn,
+    stop_turn,
     points,
     order,
     rotation,
@@ -413,7 +417,7 @@ def closest_near(
     """Write what `closest_batch` of `occlusim.kernels.closest` does, by lists where they answer."""
     n = len(points)
     bound_sq = max_distance_mm * max_distance_mm
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    for chunk in range(first_turn, stop_turn):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         beside = np.empty(SCRATCH, np.float32)
@@ -431,14 +435,24 @@ def closest_near(
             )
 
 
-@parallel_kernel
+@shared_kernel(least=4)
 def distance_near(
-    points, order, rotation, translation, max_distance_mm, tree, lists, middle, distance
+    first_turn,
+    stop_turn,
+    points,
+    order,
+    rotation,
+    translation,
+    max_distance_mm,
+    tree,
+    lists,
+    middle,
+    distance,
 ):
     """Write signed distances (n,) alone, as `closest_near` does."""
     n = len(points)
     bound_sq = max_distance_mm * max_distance_mm
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    for chunk in range(first_turn, stop_turn):
         stack = np.empty(STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         beside = np.empty(SCRATCH, np.float32)

@@ -8,11 +8,11 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel
+from occlusim.kernels.jit import inner_kernel, kernel
 from occlusim.kernels.triangle import closest_on_triangle
 
 
-@kernel
+@inner_kernel
 def segment_distance_sq(p, q, a, b, on_p, on_a):
     """Return the squared distance of segments pq and ab; write the nearest points of each."""
     ux, uy, uz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
@@ -49,7 +49,7 @@ def segment_distance_sq(p, q, a, b, on_p, on_a):
     return total
 
 
-@kernel
+@inner_kernel
 def segment_pierces(p, q, a, b, c, where):
     """Return whether segment pq passes through triangle abc; write where."""
     ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
@@ -129,7 +129,7 @@ def triangle_distance_sq(s, t, work, on_s):
     return best
 
 
-@kernel
+@inner_kernel
 def nearest_pair(s, bound_sq, boxes, links, corners, stack, work, t, on_s, on_best):
     """Return the squared distance of triangle s (3, 3) and the tree, `bound_sq` if none is less.
 
@@ -180,7 +180,7 @@ def nearest_pair(s, bound_sq, boxes, links, corners, stack, work, t, on_s, on_be
     return best, found
 
 
-@kernel
+@inner_kernel
 def clip_by_triangle(polygon, n, other, cell):
     """Clip a polygon (9, 3), rows x, y, height, by a triangle `cell` (3, 2) turning left.
 
@@ -212,7 +212,7 @@ def clip_by_triangle(polygon, n, other, cell):
     return n
 
 
-@kernel
+@inner_kernel
 def column_height(s, n, below, above, boxes, links, corners, stack, cell, polygon, other, frame):
     """Return how far the surface in the tree lies above triangle s (3, 3) along n (3,), at most.
 

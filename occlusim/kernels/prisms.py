@@ -13,22 +13,34 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import kernel, shared_kernel
 
 STEEP = 0.02
 UNLIMITED = 1e6
 
 
-@parallel_kernel
+@shared_kernel(least=2000)
 def face_prisms(
-    vertices, faces, kept, normal, start, corner, is_rough, band_mm, axis, slope, reach
+    first_turn,
+    stop_turn,
+    vertices,
+    faces,
+    kept,
+    normal,
+    start,
+    corner,
+    is_rough,
+    band_mm,
+    axis,
+    slope,
+    reach,
 ):
     """Write dominant axis (m,), slope ranges (m, 3, 4) and reach (m, 6), mm, of the kept faces.
 
     `slope` holds, per corner, low and high shift of the two other axes (axis + 1, axis + 2) for
     a step of one along the axis. `reach` is the low and high corner of the triangle's nodes.
     """
-    for i in prange(len(kept)):
+    for i in range(first_turn, stop_turn):
         face = kept[i]
         k = 0
         for d in range(1, 3):

@@ -20,7 +20,7 @@ import numpy as np
 from occlusim.kernels.band import read_lower
 from occlusim.kernels.bvh import STACK_SIZE, box_distance_sq, closest_in_tree
 from occlusim.kernels.coins import coins_near, place_coin
-from occlusim.kernels.jit import kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, kernel, parallel_kernel, prange
 from occlusim.kernels.sign import pseudonormal
 
 LIST_SIZE = 512
@@ -36,7 +36,7 @@ def lower_at(x, y, z, band):
     return read_lower(x, y, z, lattice, block_index, octants, nodes, plane)
 
 
-@kernel
+@inner_kernel
 def near_nodes(b, reach, most, boxes, links, span, coin, stack, lists):
     """List the largest nodes of at most `most` slots within `reach` of coin `b`; -1: too many."""
     far = b[6] + b[7] + reach
@@ -61,7 +61,7 @@ def near_nodes(b, reach, most, boxes, links, span, coin, stack, lists):
     return n
 
 
-@kernel
+@inner_kernel
 def nearer_nodes(b, reach, most, links, span, coin, lists, level, count, stack):
     """List which parts, of at most `most` slots, of a list's nodes are in reach; -1: too many."""
     n = 0
@@ -85,7 +85,7 @@ def nearer_nodes(b, reach, most, links, span, coin, lists, level, count, stack):
     return n
 
 
-@kernel
+@inner_kernel
 def some_distance(x, y, z, boxes, links, corners):
     """Return the distance of a point from some corner of the tree that is not far, mm."""
     node = np.uint32(0)
@@ -99,7 +99,7 @@ def some_distance(x, y, z, boxes, links, corners):
     return math.sqrt((corners[s, 0] - x) ** 2 + (corners[s, 1] - y) ** 2 + (corners[s, 2] - z) ** 2)
 
 
-@kernel
+@inner_kernel
 def is_rim_within(x, y, z, reach, boxes, links, is_rim, stack):
     """Return whether a leaf that touches an open feature lies within `reach` of a point, mm."""
     depth = 1
@@ -135,7 +135,7 @@ def is_far(x, y, z, reach, boxes, links, stack):
     return True
 
 
-@kernel
+@inner_kernel
 def is_outside(p, reach, band, tree, normals, stack, stack_sq):
     """Return whether a point (3,) is known to be outside; its nearest place is within `reach`."""
     if lower_at(p[0], p[1], p[2], band) > 0.0:

@@ -22,7 +22,6 @@ from occlusim.geometry.prisms import Prisms, Tiles
 from occlusim.geometry.surface import Surface
 from occlusim.kernels import blocks
 from occlusim.kernels.band import CELLS, NODES, UNKNOWN
-from occlusim.kernels.jit import thread_count
 from occlusim.sdf.field import SdfSettings, SparseSdf
 
 BYTES_PER_BLOCK = 2 * NODES**3 + 4 * 5
@@ -109,6 +108,7 @@ def _fill(
     plane = np.empty((len(nodes), 5), dtype=np.float32)
     is_used = np.zeros(len(nodes), dtype=bool)
     blocks.fill_tiles(
+        len(chosen),
         surface.mesh.vertices,
         prisms.faces,
         prisms.kept,
@@ -130,7 +130,6 @@ def _fill(
         tiles.n_tiles,
         voxel_mm,
         band_mm,
-        8 * thread_count(),
         nodes,
         plane,
         is_used,
