@@ -16,6 +16,8 @@ import json
 import subprocess
 import sys
 import tempfile
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
@@ -76,22 +78,41 @@ def print_memory(path: str, voxel_mm: float, band_mm: float) -> None:
     print(json.dumps(mb))
 
 
-def row_of(mesh: TriangleMesh, settings: SdfSettings, repeats: int) -> dict[str, float]:
-    """Return seconds and memory of one band, and of its surface."""
-    surface = timed(lambda: Surface.build(mesh), min(repeats, 2), 20.0)
-    band = timed(lambda: build_sdf(surface.result, settings), repeats)
-    sdf: SparseSdf = band.result
-    return {
-        "faces": len(mesh.faces),
-        "area_mm2": float(mesh.face_areas().sum()),
-        "surface_s": surface.best_s,
-        "band_s": band.best_s,
-        "median_s": band.median_s,
-        "blocks_mb": sdf.blocks.nbytes / 1e6,
-        "index_mb": sdf.block_index.nbytes / 1e6,
-        "nodes": int(np.isfinite(sdf.blocks).sum()),
-        "peak_mb": build_mb(mesh, settings),
-    }
+def rows_of(cases: list[tuple[TriangleMesh, SdfSettings]], repeats: int) -> list[dict[str, float]]:
+    """Return seconds and memory of some bands and their surfaces.
+
+    Every case is run once before any is run again, so that a busy minute of the machine does not
+    fall on one of them.
+    """
+    surfaces = [Surface.build(mesh) for mesh, _ in cases]
+    surface_s = np.full((repeats, len(cases)), np.inf)
+    band_s = np.full((repeats, len(cases)), np.inf)
+    bands = [build_sdf(s, settings) for s, (_, settings) in zip(surfaces, cases, strict=True)]
+    for i in range(repeats):
+        for k, (mesh, settings) in enumerate(cases):
+            surface_s[i, k] = once(lambda mesh=mesh: Surface.build(mesh))
+            band_s[i, k] = once(lambda k=k, settings=settings: build_sdf(surfaces[k], settings))
+    return [
+        {
+            "faces": len(mesh.faces),
+            "area_mm2": float(mesh.face_areas().sum()),
+            "surface_s": float(surface_s[:, k].min()),
+            "band_s": float(band_s[:, k].min()),
+            "median_s": float(np.median(band_s[:, k])),
+            "blocks_mb": bands[k].blocks.nbytes / 1e6,
+            "index_mb": bands[k].block_index.nbytes / 1e6,
+            "nodes": int(np.isfinite(bands[k].blocks).sum()),
+            "peak_mb": build_mb(mesh, settings),
+        }
+        for k, (mesh, settings) in enumerate(cases)
+    ]
+
+
+def once(call: Callable[[], object]) -> float:
+    """Return the seconds of one call."""
+    start = time.perf_counter()
+    call()
+    return time.perf_counter() - start
 
 
 def growth(title: str, by: str, rows: list[dict[str, float]]) -> None:
@@ -102,8 +123,9 @@ def growth(title: str, by: str, rows: list[dict[str, float]]) -> None:
     print("     faces   area mm2  surface s  band s  median   nodes  ns/node  blocks MB  index MB"
           f"  peak MB  off a line in {by} %: band, both")  # fmt: skip
     for r, a, b in zip(rows, off, whole, strict=True):
+        ns = 1e9 * r["band_s"] / r["nodes"]
         print(f"  {r['faces']:8d} {r['area_mm2']:9.0f} {r['surface_s']:9.3f} {r['band_s']:8.3f} "
-              f"{r['median_s']:7.3f} {r['nodes'] / 1e6:6.2f}M {1e9 * r['band_s'] / r['nodes']:8.1f} "
+              f"{r['median_s']:7.3f} {r['nodes'] / 1e6:6.2f}M {ns:8.1f} "
               f"{r['blocks_mb']:9.1f} {r['index_mb']:9.2f} {r['peak_mb']:8.0f} "
               f"   {a:+6.1f} {b:+6.1f}", flush=True)  # fmt: skip
 
@@ -193,16 +215,16 @@ def print_growth(given: argparse.Namespace, settings: SdfSettings) -> None:
     """Print the parts that let one thing grow."""
     some = given.repeats
     if "triangles" in given.part:
-        rows = [row_of(toothed_sheet(n), settings, some) for n in given.triangles]
-        growth("growth with triangles, one area", "faces", rows)
+        cases = [(toothed_sheet(n), settings) for n in given.triangles]
+        growth("growth with triangles, one area", "faces", rows_of(cases, some))
     if "area" in given.part:
-        rows = [row_of(toothed_sheet(round(given.faces * x), x), settings, some) for x in LENGTHS]
-        growth("growth with area, one size of triangles", "area_mm2", rows)
+        cases = [(toothed_sheet(round(given.faces * x), x), settings) for x in LENGTHS]
+        growth("growth with area, one size of triangles", "area_mm2", rows_of(cases, some))
     if "voxels" in given.part:
         mesh = toothed_sheet(given.faces)
-        rows = [row_of(mesh, SdfSettings(h, settings.band_mm), some) for h in given.voxels]
+        cases = [(mesh, SdfSettings(h, settings.band_mm)) for h in given.voxels]
         growth(f"growth with fineness, voxels of {', '.join(map(str, given.voxels))} mm", "nodes",
-               rows)  # fmt: skip
+               rows_of(cases, some))  # fmt: skip
 
 
 def main() -> None:
