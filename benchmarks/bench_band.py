@@ -24,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 import numpy as np
 
+from benchmarks.layout import blocks_mb, index_mb, known_nodes, n_known
 from benchmarks.measure import errors, header, peak_mb, straight_line, timed
 from benchmarks.peers import PEERS, ask, values_of, write_scene
 from benchmarks.scenes import arch, toothed_sheet
@@ -37,21 +38,6 @@ FILLERS = ("open3d-closest", "open3d-signed", "open3d-unsigned", "igl")
 TRIANGLES = (10_000, 30_000, 100_000, 300_000, 1_000_000, 2_000_000)
 LENGTHS = (1.0, 2.0, 4.0, 8.0)
 VOXELS_MM = (0.2, 0.1, 0.05)
-NODES = 9
-
-
-def known_nodes(sdf: SparseSdf) -> tuple[np.ndarray, np.ndarray]:
-    """Return places (n, 3), mm, and values (n,), mm, of the known nodes, each once, by blocks."""
-    block_xyz = np.argwhere(sdf.block_index >= 0)
-    rows = sdf.block_index[tuple(block_xyz.T)]
-    held = np.asarray(sdf.blocks[rows], dtype=np.float64)
-    block, node = np.nonzero(np.isfinite(held))
-    local = np.stack(np.unravel_index(node, (NODES,) * 3), -1)
-    place = block_xyz[block] * (NODES - 1) + local
-    size = np.array(sdf.block_index.shape) * (NODES - 1) + 1
-    _, first = np.unique(np.ravel_multi_index(tuple(place.T), tuple(size)), return_index=True)
-    first.sort()
-    return sdf.origin + sdf.voxel_mm * place[first], held[block, node][first]
 
 
 def build_mb(mesh: TriangleMesh, settings: SdfSettings) -> float:
@@ -99,9 +85,9 @@ def rows_of(cases: list[tuple[TriangleMesh, SdfSettings]], repeats: int) -> list
             "surface_s": float(surface_s[:, k].min()),
             "band_s": float(band_s[:, k].min()),
             "median_s": float(np.median(band_s[:, k])),
-            "blocks_mb": bands[k].blocks.nbytes / 1e6,
-            "index_mb": bands[k].block_index.nbytes / 1e6,
-            "nodes": int(np.isfinite(bands[k].blocks).sum()),
+            "blocks_mb": blocks_mb(bands[k]),
+            "index_mb": index_mb(bands[k]),
+            "nodes": n_known(bands[k]),
             "peak_mb": build_mb(mesh, settings),
         }
         for k, (mesh, settings) in enumerate(cases)
@@ -184,8 +170,8 @@ def print_band(given: argparse.Namespace, settings: SdfSettings) -> None:
     sdf: SparseSdf = band.result
     print(f"\n{given.arch}: {len(mesh.faces)} faces, voxel {settings.voxel_mm:g} mm, band "
           f"{settings.band_mm:g} mm: {band.best_s:.3f} s (median {band.median_s:.3f}), "
-          f"{sdf.n_blocks} blocks {sdf.blocks.nbytes / 1e6:.1f} MB, index "
-          f"{sdf.block_index.nbytes / 1e6:.2f} MB, peak of the build "
+          f"{sdf.n_blocks} blocks {blocks_mb(sdf):.1f} MB, index "
+          f"{index_mb(sdf):.2f} MB, peak of the build "
           f"{build_mb(mesh, settings):.0f} MB", flush=True)  # fmt: skip
     if "threads" in given.part:
         most = thread_count()

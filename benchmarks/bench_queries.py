@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 import numba
 import numpy as np
 
+from benchmarks.layout import blocks_mb, cell_starts, numbers
 from benchmarks.measure import Timed, errors, header, timed
 from benchmarks.scenes import arch, demo_pose, morton_order, points_near, toothed_sheet
 from occlusim.geometry.surface import Surface
@@ -26,7 +27,6 @@ from occlusim.geometry.transform import RigidTransform
 from occlusim.kernels.jit import set_threads, thread_count
 from occlusim.sdf import SdfSettings, SparseSdf, build_sdf
 
-CELLS, NODES = 8, 9
 COPY_MB = 256
 NEAR_MM = 0.3
 
@@ -52,18 +52,6 @@ def copy(source, out):
         out[i] = source[i]
 
 
-def cell_starts(sdf: SparseSdf, points: np.ndarray) -> np.ndarray:
-    """Return where in the blocks, laid end to end, each point's cell begins (n,); -1 outside."""
-    place = (points - sdf.origin) / sdf.voxel_mm
-    cell = np.floor(place).astype(np.int64)
-    inside = ((cell >= 0) & (cell < np.array(sdf.block_index.shape) * CELLS)).all(axis=1)
-    cell[~inside] = 0
-    block = sdf.block_index[tuple((cell // CELLS).T)].astype(np.int64)
-    x, y, z = (cell % CELLS).T
-    start = block * NODES**3 + (x * NODES + y) * NODES + z
-    return np.where(inside & (block >= 0), start, -1)
-
-
 def copy_gb_per_s() -> float:
     """Return the memory's speed, GB read and written a second, on all threads."""
     source = np.ones(COPY_MB * 125_000)
@@ -74,7 +62,7 @@ def copy_gb_per_s() -> float:
 def queries(sdf: SparseSdf, points: np.ndarray, repeats: int) -> tuple[Timed, Timed]:
     """Return the times of interpolating at points and of the bare gather of the same numbers."""
     out = np.empty(len(points))
-    start, flat = cell_starts(sdf, points), sdf.blocks.reshape(-1)
+    start, flat = cell_starts(sdf, points), numbers(sdf)
     here = RigidTransform.identity()
     bare = timed(lambda: gather(flat, start, out), repeats)
     return timed(lambda: sdf.sample_into(out, points, here), repeats), bare
@@ -146,8 +134,8 @@ def main() -> None:
     header("Interpolated queries")
     surface = Surface.build(mesh)
     sdf = build_sdf(surface, SdfSettings(voxel_mm=given.voxel))
-    print(f"{len(mesh.faces)} faces, voxel {sdf.voxel_mm:g} mm, {sdf.blocks.nbytes / 1e6:.1f} MB "
-          f"of {sdf.blocks.dtype} blocks; copying {copy_gb_per_s():.1f} GB/s")  # fmt: skip
+    print(f"{len(mesh.faces)} faces, voxel {sdf.voxel_mm:g} mm, {blocks_mb(sdf):.1f} MB "
+          f"of {numbers(sdf).dtype} blocks; copying {copy_gb_per_s():.1f} GB/s")  # fmt: skip
     rng = np.random.default_rng(3)
     print_orders(sdf, points_near(mesh, given.points, given.within, rng), given.repeats)
     print()

@@ -28,6 +28,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 import numpy as np
 
 from benchmarks.measure import UM, header
+from benchmarks.scenes import demo_pose
 from demo_arches.noise import clean_twin
 from occlusim.contact.foundation import box_corners
 from occlusim.files.case_file import read_case
@@ -147,10 +148,16 @@ def best_of(repeats: int, inputs: Inputs, placed, names: list[str] | None) -> Ou
 
 
 def shortened(case: Path) -> Path:
-    """Return a case file with one movement of two steps: the smallest problem."""
+    """Return a case file of one step of one movement, its pose given: the smallest problem."""
     text = case.read_text(encoding="utf-8")
-    text = re.sub(r"protrusion_mm = \S+", "protrusion_mm = 0.2", text)
-    text = re.sub(r"laterotrusion_mm = \S+", "laterotrusion_mm = 0.0", text)
+    pose = [[round(float(x), 9) for x in row] for row in demo_pose().matrix]
+    for pattern, line in (
+        (r"bites = .*", ""),
+        (r"T_upper_lower = .*", f"T_upper_lower = {pose}"),
+        (r"protrusion_mm = .*", "protrusion_mm = 0.1"),
+        (r"laterotrusion_mm = .*", "laterotrusion_mm = 0.0"),
+    ):
+        text = re.sub(rf"(?m)^{pattern}", line, text)
     short = case.with_name("short.toml")
     short.write_text(text, encoding="utf-8")
     return short

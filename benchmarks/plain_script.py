@@ -9,8 +9,8 @@ hinge of every step, the load. At every step the jaw closes until an elastic fou
 lower teeth's faces carries the load, by Brent's method; then the least gap of the crown is taken
 over the vertices of the crown and of its antagonist, each in the other's distance.
 
-Vertices are cut down once they are known to be far: a distance changes no faster than its point, so
-those that were farther than a width need not be asked before something has moved half of it.
+Vertices are cut down to those within reach: a distance changes no faster than its point, so those
+that were farther than a width need not be asked before something has moved half of it.
 """
 
 from __future__ import annotations
@@ -23,8 +23,10 @@ import open3d as o3d
 from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 
-WIDE_MM, NARROW_MM = 0.8, 0.1
-CROWN_MM = 0.3
+TEETH_MM = (1.6, 0.4, 0.1)
+"""The teeth's faces are cut down in so many rounds, each from what the one before has left."""
+DEEP_MM = 0.8
+CROWN_MM = (1.0, 0.2)
 FIRST_STEP_MM = 0.004
 
 
@@ -100,24 +102,27 @@ class Teeth:
         self._area = 0.5 * np.linalg.norm(vector, axis=1)
         self._normal = vector / np.maximum(2 * self._area, 1e-300)[:, None]
         everything = (np.arange(len(faces)), np.arange(len(vertices)), faces)
-        self._kept: list = [(None, everything), (None, None), (None, None)]
+        self._laid: list[Pose | None] = [None] * len(TEETH_MM)
+        self._parts = [everything] * (len(TEETH_MM) + 1)
 
-    def _near(self, pose: Pose, level: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _near(self, pose: Pose, rounds: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return faces near contact, their vertices, and their corners among these."""
-        laid, part = self._kept[level]
-        width = (np.inf, WIDE_MM, NARROW_MM)[level]
-        if level and moved_mm(self._corners, laid, pose) > 0.5 * width:
-            face, vertex, local = self._near(pose, level - 1)
+        if rounds == 0:
+            return self._parts[0]
+        width = TEETH_MM[rounds - 1]
+        if moved_mm(self._corners, self._laid[rounds - 1], pose) > 0.5 * width:
+            face, vertex, local = self._near(pose, rounds - 1)
             gap = self._field.gaps(pose.apply(self._vertices[vertex]))
-            touched = (np.abs(gap) < width)[local].any(axis=1)
+            # Far inside is behind the rim of a scan, near inside is overlap, however deep.
+            touched = ((gap < width) & (gap > -max(width, DEEP_MM)))[local].any(axis=1)
             used, corner = np.unique(local[touched], return_inverse=True)
-            part = face[touched], vertex[used], corner.reshape(-1, 3)
-            self._kept[level] = (pose, part)
-        return part
+            self._parts[rounds] = face[touched], vertex[used], corner.reshape(-1, 3)
+            self._laid[rounds - 1] = pose
+        return self._parts[rounds]
 
     def support_N(self, pose: Pose, superior: np.ndarray, stiffness: float) -> float:
         """Return the vertical force at a pose: stiffness times overlap, over the faces' areas."""
-        face, vertex, local = self._near(pose, 2)
+        face, vertex, local = self._near(pose, len(TEETH_MM))
         gap = self._field.gaps(pose.apply(self._vertices[vertex]))
         overlap = np.where(np.isfinite(gap), -gap, -1.0)[local]
         upright = (self._normal[face] @ pose.rotation.T) @ superior
@@ -137,18 +142,22 @@ class Sweep:
     """Vertices of one surface in the other's distance, cut down while it moves little."""
 
     def __init__(self, field: Field, points: np.ndarray) -> None:
-        self._field, self._points, self._corners = field, points, box(points)
-        self._laid: Pose | None = None
-        self._kept = points
+        self._field, self._corners = field, box(points)
+        self._laid: list[Pose | None] = [None] * len(CROWN_MM)
+        self._parts = [points] * (len(CROWN_MM) + 1)
+
+    def _near(self, pose: Pose, rounds: int) -> np.ndarray:
+        """Return the points (n, 3) that can be the least."""
+        if rounds and moved_mm(self._corners, self._laid[rounds - 1], pose) > CROWN_MM[rounds - 1]:
+            points = self._near(pose, rounds - 1)
+            gap = self._field.gaps(pose.apply(points))
+            far = gap > np.nanmin(gap) + 2 * CROWN_MM[rounds - 1]
+            self._parts[rounds], self._laid[rounds - 1] = points[~far], pose
+        return self._parts[rounds]
 
     def least_mm(self, pose: Pose) -> float:
         """Return the least gap at a pose."""
-        if moved_mm(self._corners, self._laid, pose) > CROWN_MM:
-            gap = self._field.gaps(pose.apply(self._points))
-            far = gap > np.nanmin(gap) + 2 * CROWN_MM
-            self._kept, self._laid = self._points[~far], pose
-            return float(np.nanmin(gap))
-        return float(np.nanmin(self._field.gaps(pose.apply(self._kept))))
+        return float(np.nanmin(self._field.gaps(pose.apply(self._near(pose, len(CROWN_MM))))))
 
 
 class Jaw:
