@@ -1,7 +1,7 @@
 """Filling the band: ours beside general libraries on the very same nodes, and how it grows.
 
 Usage: python benchmarks/bench_band.py [--arch upper_a] [--voxel MM] [--band MM] [--part NAME ...]
-       [--quick]
+       [--fillers NAME ...] [--quick]
 
 Parts: `peers` (Open3D in both modes and libigl fill the known nodes of our field, in the order of
 its blocks), `errors` (every node against the exact tree and, where libigl is installed, against its
@@ -17,7 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
@@ -117,7 +117,7 @@ def growth(title: str, by: str, rows: list[dict[str, float]]) -> None:
 
 
 def print_peers(mesh: TriangleMesh, points: np.ndarray, exact: np.ndarray, ours_s: float,
-                limit_s: float) -> np.ndarray | None:  # fmt: skip
+                fillers: Sequence[str], limit_s: float) -> np.ndarray | None:  # fmt: skip
     """Print what other libraries take for the same nodes; return libigl's distances (n,)."""
     print(f"\nthe same {len(points)} nodes, in the order of the blocks")
     print("                                     seconds  x ours    MB  largest um  99.9 % um"
@@ -125,7 +125,7 @@ def print_peers(mesh: TriangleMesh, points: np.ndarray, exact: np.ndarray, ours_
     truth = None
     with tempfile.TemporaryDirectory() as name:
         write_scene(Path(name), mesh.vertices, mesh.faces, {"blocks": points})
-        for peer in FILLERS:
+        for peer in fillers:
             said = ask(peer, Path(name), 2, limit_s)
             if isinstance(said, str):
                 print(f"  {PEERS[peer].label}: {said}")
@@ -192,7 +192,7 @@ def print_band(given: argparse.Namespace, settings: SdfSettings) -> None:
     exact = exact_of(surface, points)
     igl = None
     if "peers" in given.part:
-        igl = print_peers(mesh, points, exact, band.best_s, given.limit)
+        igl = print_peers(mesh, points, exact, band.best_s, given.fillers, given.limit)
     if "errors" in given.part:
         print_errors(values, exact, igl)
 
@@ -230,11 +230,12 @@ def main() -> None:
     parser.add_argument("--voxels", nargs="*", type=float, default=list(VOXELS_MM))
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--limit", type=float, default=120.0, help="seconds a library")
+    parser.add_argument("--fillers", nargs="*", default=list(FILLERS), choices=FILLERS)
     parser.add_argument("--quick", action="store_true", help="a coarse sheet, all but growth")
     given = parser.parse_args()
     if given.quick:
         given.arch, given.faces, given.voxel, given.repeats = "sheet", 2000, 0.5, 1
-        given.triangles, given.part = [1000, 2000, 4000], ["peers", "errors", "threads"]
+        given.part, given.fillers = ["peers", "errors", "threads"], ["open3d-closest", "igl"]
     header("Filling the band of signed distances", ["open3d-cpu", "libigl"])
     settings = SdfSettings(given.voxel, given.band)
     if {"peers", "errors", "threads"} & set(given.part):

@@ -54,7 +54,7 @@ def test_peers_agree_with_the_closed_form():
 def test_the_band_is_exact_at_its_nodes():
     text = printed("bench_band.py")
     against = r"against exact tree, float64 +\d+ nodes: largest NUMBER um"
-    assert value(text, against) < 0.01
+    assert value(text, against) < 0.05
     assert value(text, r"against exact tree.*wrong signs NUMBER %") == 0
 
 
