@@ -114,6 +114,26 @@ def test_pickles_wrong_types_and_dangling_rows_are_refused(tmp_path, field):
             load_sdf(path)
 
 
+class Harmful:
+    """Leaves a trace when it is unpickled."""
+
+    def __init__(self, trace):
+        self.trace = trace
+
+    def __reduce__(self):
+        return (open, (str(self.trace), "w"))
+
+
+def test_nothing_in_a_file_is_run(tmp_path, field):
+    path = tmp_path / "ball.sdf.npz"
+    for part in ("nodes", "head"):
+        save_sdf(path, field)
+        rewritten(path, **{part: np.array([Harmful(tmp_path / "trace")], dtype=object)})
+        with pytest.raises(InputError, match="build it again"):
+            load_sdf(path)
+        assert not (tmp_path / "trace").exists()
+
+
 def test_another_format_is_refused(tmp_path, field, monkeypatch):
     path = tmp_path / "old.sdf.npz"
     save_sdf(path, field)
