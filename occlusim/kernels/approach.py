@@ -65,8 +65,8 @@ def _along(x, y, z, apart, b, bend, motion):
     return _until(apart, spread - (x * u + y * v + z * w), bend)
 
 
-@inner_kernel
-def _coin_step(coin, node, b, target, motion):
+@kernel
+def coin_step(coin, node, b, target, motion):
     """Return a safe step of coin `b` (8,) before a node's coin: the best of three directions."""
     x, y, z = b[0] - coin[node, 0], b[1] - coin[node, 1], b[2] - coin[node, 2]
     half_a, radius_a, half_b, radius_b = coin[node, 6], coin[node, 7], b[6], b[7]
@@ -108,8 +108,8 @@ def _directed(x, y, z, apart, s, bend, motion):
     return _until(apart, speed, bend)
 
 
-@inner_kernel
-def _triangle_step(s, t, target, best, motion, work, on_s):
+@kernel
+def triangle_step(s, t, target, best, motion, work, on_s):
     """Return the safe step of triangle s before t (3, 3), and their distance, mm.
 
     A step of `best` or more is not worked out to its end: then the distance is infinite.
@@ -197,7 +197,7 @@ def safe_steps(
         if seed[0] >= 0:
             moved_triangle(corners_b, seed[0], rotation, translation, s)
             still_triangle(corners, seed[1], t)
-            first, apart = _triangle_step(s, t, target, best, motion, work, on_s)
+            first, apart = triangle_step(s, t, target, best, motion, work, on_s)
             if first < best:
                 best, gap = first, apart
                 i_best, j_best = seed[0], seed[1]
@@ -222,7 +222,7 @@ def safe_steps(
                             if not counts_still[j]:
                                 continue
                             still_triangle(corners, j, t)
-                            here, apart = _triangle_step(s, t, target, best, motion, work, on_s)
+                            here, apart = triangle_step(s, t, target, best, motion, work, on_s)
                             if here < best:
                                 best, gap = here, apart
                                 i_best, j_best = i, j
@@ -238,7 +238,7 @@ def safe_steps(
                     child = p if opens_b else np.uint32(links[p, 0] + k)
                     place_coin(coin_b, child_b, rotation, translation, b)
                     if coin[child, 0] == coin[child, 0]:
-                        here = _coin_step(coin, child, b, target, motion)
+                        here = coin_step(coin, child, b, target, motion)
                     else:
                         # Too large for a coin: its box, from the ball around b.
                         size = b[6] + b[7]

@@ -86,6 +86,18 @@ def test_a_thin_plate_and_a_spike_are_not_stepped_over():
     assert first_contact(sheet, needle, missed).kind == "none"
 
 
+def test_a_bar_that_spins_about_its_own_middle_meets_what_stands_beside_it(ball):
+    """Its middle rests and its ends fly: a corner meets the ball by the law of cosines."""
+    bar = GapField.build(shapes.box((16.0, 0.2, 0.2)), SETTINGS)
+    spin = HingeMotion([0.0, 10, 0], [0.0, 0, 1], at(0, 10, 0), 0.0, 4.0)
+    found = first_contact(ball, bar, spin)
+    corner = np.hypot(8.0, 0.1)
+    left = np.arccos((corner**2 + 10**2 - RADIUS**2) / (2 * corner * 10))
+    assert found.kind == "contact"
+    want = np.pi / 2 - left - np.arctan2(0.1, 8.0)
+    assert_allclose(found.parameter, want, rtol=0, atol=1e-3)
+
+
 @pytest.mark.parametrize("above", [1e-3, 0.05])
 def test_a_path_that_grazes_does_not_touch(ball, above):
     """Two balls pass by; the least gap met is that of dense poses about the nearest."""
