@@ -70,7 +70,7 @@ class _CompileClock(event.Listener):
     """Seconds spent in compiling; a kernel compiled for another one counts once.
 
     The garbage collector rests meanwhile: it would go over the compiler's millions of objects again
-    and again, a tenth of the time, and find nothing.
+    and again, up to a tenth of the time, and find little.
     """
 
     def __init__(self) -> None:
