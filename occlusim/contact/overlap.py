@@ -67,5 +67,5 @@ def clipped_integrals(
     n = len(faces)
     area, volume = np.empty(n), np.empty(n)
     area_moment, volume_moment = np.empty((n, 3)), np.empty((n, 3))
-    clip_faces(vertices, faces, values, float(level), area, volume, area_moment, volume_moment)
+    clip_faces(n, vertices, faces, values, float(level), area, volume, area_moment, volume_moment)
     return ClippedIntegrals(area, volume, area_moment, volume_moment)

@@ -71,6 +71,7 @@ def faces_below(
     own, other = moving.clusters, field.clusters
     is_near = np.zeros(len(moving.surface.slot_face), dtype=np.bool_)
     survey.faces_below(
+        (len(own.roots) + survey.CHUNK - 1) // survey.CHUNK,
         own.roots,
         (moving.surface.links, own.span, own.coin, moving.surface.corners),
         (other.span, other.coin, other.is_rim),
@@ -152,6 +153,7 @@ def first_value(
     lower = np.empty(len(own.roots))
     node = np.empty(len(own.roots), dtype=np.int64)
     survey.lowest_nodes(
+        (len(own.roots) + survey.CHUNK - 1) // survey.CHUNK,
         own.roots,
         (surface.links, own.span, own.coin, surface.corners),
         field.band,
@@ -164,10 +166,9 @@ def first_value(
     known = np.flatnonzero(np.isfinite(lower))
     if len(known) == 0:
         return np.inf, np.full(3, np.nan)
-    # By interpolation, which errs less than the bound.
     slots = np.concatenate([np.arange(*own.span[q]) for q in node[known]])
-    value = field.sdf.sample(surface.corners[slots, :3], T_field_moving)
-    order = slots[np.argsort(value, kind="stable")]
+    bound = field.sdf.lower_bounds(surface.corners[slots, :3], T_field_moving)
+    order = slots[np.argsort(bound, kind="stable")]
     for few in (order[:N_FIRST], order):
         face = surface.slot_face[few]
         found = _lowest(moving, field, T_field_moving, face[is_asked[face]], is_counted)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import inner_kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, shared_kernel
 
 
 @inner_kernel
@@ -40,14 +40,16 @@ def triangle_area(a, b, c):
     return 0.5 * math.sqrt(x * x + y * y + z * z)
 
 
-@parallel_kernel
-def clip_faces(vertices, faces, phi, level, area, volume, area_moment, volume_moment):
+@shared_kernel(least=500)
+def clip_faces(
+    first_turn, stop_turn, vertices, faces, phi, level, area, volume, area_moment, volume_moment
+):
     """Write, per face, integrals over where phi (V,), mm, is below `level`, mm.
 
     area (F,) mm2 of 1; volume (F,) mm3 of level - phi; area_moment (F, 3) mm3 of x;
     volume_moment (F, 3) mm4 of (level - phi) x. NaN where a corner's phi is NaN.
     """
-    for i in prange(len(faces)):
+    for i in range(first_turn, stop_turn):
         area[i] = volume[i] = 0.0
         for d in range(3):
             area_moment[i, d] = volume_moment[i, d] = 0.0

@@ -20,7 +20,7 @@ import numpy as np
 from occlusim.kernels.band import read_lower
 from occlusim.kernels.bvh import STACK_SIZE, box_distance_sq, closest_in_tree
 from occlusim.kernels.coins import coins_near, place_coin
-from occlusim.kernels.jit import inner_kernel, kernel, parallel_kernel, prange
+from occlusim.kernels.jit import inner_kernel, kernel, shared_kernel
 from occlusim.kernels.sign import pseudonormal
 
 LIST_SIZE = 512
@@ -159,8 +159,10 @@ def is_outside(p, reach, band, tree, normals, stack, stack_sq):
     return not is_open and (p[0] - x) * nx + (p[1] - y) * ny + (p[2] - z) * nz >= 0.0
 
 
-@parallel_kernel
+@shared_kernel(least=2)
 def faces_below(
+    first_turn,
+    stop_turn,
     clusters,
     moving,
     field,
@@ -187,7 +189,7 @@ def faces_below(
     n = len(clusters)
     reach = max(level_mm, 0.0)
     back = max(-level_mm, 0.0)
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    for chunk in range(first_turn, stop_turn):
         stack = np.empty(2 * STACK_SIZE, np.int32)
         stack_sq = np.empty(STACK_SIZE)
         lists = np.empty((LEVELS, LIST_SIZE), np.int32)
@@ -251,8 +253,10 @@ def faces_below(
                     depth += 1
 
 
-@parallel_kernel
-def lowest_nodes(clusters, moving, band, large_mm, rotation, translation, lower, where):
+@shared_kernel(least=16)
+def lowest_nodes(
+    first_turn, stop_turn, clusters, moving, band, large_mm, rotation, translation, lower, where
+):
     """Write, per cluster (n,), the least lower bound at a small node's centre, mm, and the node.
 
     Infinite where the band knows nothing, or nothing as low as a neighbouring cluster's. Where it
@@ -261,7 +265,7 @@ def lowest_nodes(clusters, moving, band, large_mm, rotation, translation, lower,
     """
     links, _, coin, _ = moving
     n = len(clusters)
-    for chunk in prange((n + CHUNK - 1) // CHUNK):
+    for chunk in range(first_turn, stop_turn):
         stack = np.empty(STACK_SIZE, np.int32)
         b = np.empty(8)
         best = np.inf
