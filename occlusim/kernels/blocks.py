@@ -87,7 +87,9 @@ def _store_block(known, jumps, voxel_mm, nodes, plane):
                 jumps[n] |= abs(known[n]) * voxel_mm > 0.5 * WIDE * diagonal
             low, high = _above_plane(known, jumps, voxel_mm, plane)
     plane[0] = 0.5 * (low + high)
-    plane[4] = max((0.5 * (high - low) + 1e-7) / MOST_STEPS, LEAST_STEP)
+    # The middle is held in float32: what that takes off must not carry a step past the last one.
+    slack = 1e-6 + 2e-7 * abs(plane[0])
+    plane[4] = max((0.5 * (high - low) + slack) / MOST_STEPS, LEAST_STEP)
     if not low <= high:
         return False
     for x in range(NODES):
