@@ -1,8 +1,4 @@
-"""A surface in clusters, and which of its faces may lie below a level in another's distance.
-
-Most of two arches is far from the other at any pose. Clusters of faces, static and laid once, are
-ruled out as a whole, so that a gap costs what is near and not what a scan holds.
-"""
+"""A surface in clusters, static and laid once: what `contact/survey.py` rules out as a whole."""
 
 from __future__ import annotations
 

@@ -64,17 +64,12 @@ class GapField:
     @property
     def tree(self) -> tuple[Any, ...]:
         """The surface's tree as kernels take it: boxes, links, corners, slot_face."""
-        s = self.surface
-        return (s.boxes, s.links, s.corners, s.slot_face)
+        return self.surface.tree[:4]
 
     @property
     def normals(self) -> tuple[Any, ...]:
         """What tells the side, as kernels take it: see `occlusim.kernels.sign`."""
-        s = self.surface
-        return (
-            s.face_normals, s.edge_normals, s.fan, s.fan_normals,
-            s.is_boundary_edge, s.is_open_fan,
-        )  # fmt: skip
+        return self.surface.tree[4:]
 
     @property
     def band(self) -> tuple[Any, ...]:

@@ -128,19 +128,7 @@ def tree_arrays(antagonist: Opposing) -> tuple:
     surface, band = surface_of(antagonist), NO_BAND
     if isinstance(antagonist, GapField):
         band = antagonist.sdf.arrays
-    return (
-        surface.boxes,
-        surface.links,
-        surface.corners,
-        surface.slot_face,
-        surface.face_normals,
-        surface.edge_normals,
-        surface.fan,
-        surface.fan_normals,
-        surface.is_boundary_edge,
-        surface.is_open_fan,
-        *band,
-    )
+    return (*surface.tree, *band)
 
 
 def path_arrays(table: PathTable, points: Float64Array, margin_mm: float = 0.0) -> tuple:

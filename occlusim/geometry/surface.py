@@ -228,12 +228,13 @@ class Surface:
         The sign is exact for a surface that does not cut itself. The order of the points and the
         number of threads change no bit of the answer.
         """
-        n = len(points_array(points))
+        queries = points_array(points)
+        n = len(queries)
         distance, unsigned = np.empty(n), np.empty(n)
         places, normals = np.empty((n, 3)), np.empty((n, 3))
         faces, feature = np.empty(n, dtype=np.int32), np.empty(n, dtype=np.int8)
         is_boundary = np.empty(n, dtype=bool)
-        question = _question(points, max_distance_mm, T_surface_points)
+        question = _question(queries, max_distance_mm, T_surface_points)
         answer = (distance, unsigned, places, faces, feature, normals, is_boundary)
         if self.near is None:
             kernels.closest_batch(_n_chunks(n), *question, self.tree, *answer)
@@ -265,9 +266,10 @@ class Surface:
         InputError
             If the points are not of shape (n, 3).
         """
-        n = len(points_array(points))
+        queries = points_array(points)
+        n = len(queries)
         distance = np.empty(n)
-        question = _question(points, max_distance_mm, T_surface_points)
+        question = _question(queries, max_distance_mm, T_surface_points)
         if self.near is None:
             kernels.distance_batch(_n_chunks(n), *question, self.tree, distance)
         else:
@@ -308,10 +310,10 @@ class Surface:
 
 
 def _question(
-    points: ArrayLike, max_distance_mm: float, T_surface_points: RigidTransform | None
+    points: Float64Array, max_distance_mm: float, T_surface_points: RigidTransform | None
 ) -> tuple[Float64Array, Int32Array, Float64Array, Float64Array, float]:
     """Return points, their order, the carrying pose and the bound, as kernels take them."""
-    queries = frozen(points_array(points), np.float64)
+    queries = frozen(points, np.float64)
     T = T_surface_points or RigidTransform.identity()
     return queries, near_order(queries), T.rotation, T.translation, float(max_distance_mm)
 
