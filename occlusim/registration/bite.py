@@ -1,11 +1,11 @@
 """The recorded bite: one joint least squares over both arches and all bite scans.
 
-Unknown are the lower jaw's pose in the upper scan's frame and the pose of every bite scan. Each
-vertex of a bite scan is matched with the nearer arch whose normal agrees, on that arch's curved
-patches (`correspondence`), and its distance from the tangent plane is a residual with a robust,
-area-proportional weight (`point_to_plane`). The match distance shrinks from a coarse reach to a
-fine one on every n-th vertex; the last rounds use every vertex and go on until the lower jaw
-moves by less than the tolerance.
+Unknown are the lower jaw's pose in the upper scan's frame and the pose of every bite scan. They are
+found on the arches from any frame (`coarse`), then fitted together: each vertex of a bite scan is
+matched with the nearer arch whose normal agrees, on that arch's curved patches (`correspondence`),
+and its distance from the tangent plane is a residual with a robust, area-proportional weight
+(`point_to_plane`). The match distance shrinks on every n-th vertex; the last rounds use every
+vertex and go on until the lower jaw moves by less than the tolerance.
 """
 
 from __future__ import annotations
@@ -21,12 +21,19 @@ from occlusim.arrays import Float64Array, points_array
 from occlusim.errors import InputError
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.registration.coarse import Start, StartSettings, find_start
 from occlusim.registration.evidence import BiteEvidence, part_evidence, pose_covariance
 from occlusim.registration.joint import JointProblem, Poses, RegistrationSettings
 from occlusim.registration.point_to_plane import carry_twist
 from occlusim.registration.uncertainty import covariance_about
 
-__all__ = ["BiteEvidence", "BiteRegistration", "RegistrationSettings", "register_bite"]
+__all__ = [
+    "BiteEvidence",
+    "BiteRegistration",
+    "RegistrationSettings",
+    "StartSettings",
+    "register_bite",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +61,8 @@ class BiteRegistration:
         Area-weighted over all inliers; NaN without any.
     last_change_um : float
         Largest movement of the lower scan in the last step.
+    start : Start, optional
+        Where the fit began and what spoke for it; None where nothing was fitted.
     """
 
     T_upper_lower: RigidTransform
@@ -68,6 +77,7 @@ class BiteRegistration:
     converged: bool
     n_rounds: int
     last_change_um: float
+    start: Start | None = None
 
     def side_disagreement_um(self, points: ArrayLike) -> Float64Array:
         """Return how far the bite scans, each alone, disagree at points (n, 3) of the upper frame.
@@ -120,9 +130,10 @@ def register_bite(
     lower: Surface,
     bites: Sequence[Surface],
     *,
-    T_upper_lower: RigidTransform,
+    T_upper_lower: RigidTransform | None = None,
     T_upper_bites: Sequence[RigidTransform] | None = None,
     settings: RegistrationSettings | None = None,
+    start_settings: StartSettings | None = None,
 ) -> BiteRegistration:
     """Return the pose of the lower arch in the upper, from bite scans.
 
@@ -132,12 +143,15 @@ def register_bite(
         The arches, each in its own frame.
     bites : sequence of Surface, at least one
         Scans of the teeth held together; each shows parts of both arches.
-    T_upper_lower : RigidTransform
-        Start pose of the lower arch, within about 1.5 mm and 3 degrees of the truth.
+    T_upper_lower : RigidTransform, optional
+        A pose of the lower arch that may be near: tried first, then searched for wherever it is.
+        Identity, the scans' own frames, if absent.
     T_upper_bites : sequence of RigidTransform, optional
-        Start pose of each bite scan; identity if absent.
+        The same of each bite scan; identity if absent.
     settings : RegistrationSettings, optional
         Match distances, robustness and tolerances.
+    start_settings : StartSettings, optional
+        When given poses are taken, and how wide the search is.
 
     Returns
     -------
@@ -161,8 +175,10 @@ def register_bite(
         raise InputError(
             f"bite registration: {len(starts)} start poses given for {len(bites)} bite scans"
         )
+    given = Poses(T_upper_lower or RigidTransform.identity(), tuple(starts))
+    start = find_start(upper, lower, bites, given, start_settings)
     problem = JointProblem(upper, lower, bites, settings)
-    poses = problem.approach(Poses(T_upper_lower, tuple(starts)))
+    poses = problem.approach(start.poses)
     fit = problem.refine(poses, tuple(range(len(bites))))
     alone = (
         [problem.refine(fit.poses, (k,)) for k in range(len(bites))] if len(bites) > 1 else [fit]
@@ -191,4 +207,5 @@ def register_bite(
         converged=fit.converged,
         n_rounds=fit.n_rounds,
         last_change_um=fit.last_change_um,
+        start=start,
     )

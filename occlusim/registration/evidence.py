@@ -101,7 +101,7 @@ def part_evidence(fit: JointFit, k: int) -> BiteEvidence:
         n_independent=area / one,
         correlation_area_mm2=one,
         variance_mm2=tukey_variance(good.residual_mm, good.area_mm2, good.cut_mm),
-        agreement=float(part.area_mm2[is_close].sum()) / loose,
+        agreement=float(part.area_mm2[is_close].sum()) / loose if loose > 0 else 0.0,
         vertex=part.vertex,
         residual_mm=part.residual_mm,
     )
