@@ -136,3 +136,25 @@ def neighbour_histograms(
                 size += total[b]
             for b in range(third * N_BINS, (third + 1) * N_BINS):
                 out[i, b] = math.sqrt(total[b] / size) if size > 0.0 else 0.0
+
+
+@shared_kernel(least=50)
+def largest(first, stop, values, best):
+    """Write the columns of the largest values (n, m) of each row, (n, k), the largest first."""
+    k_best = best.shape[1]
+    top = np.empty(k_best)
+    for i in range(first, stop):
+        for k in range(k_best):
+            top[k] = -np.inf
+            best[i, k] = -1
+        for j in range(values.shape[1]):
+            value = values[i, j]
+            if not value > top[k_best - 1]:
+                continue
+            k = k_best - 1
+            while k > 0 and value > top[k - 1]:
+                top[k] = top[k - 1]
+                best[i, k] = best[i, k - 1]
+                k -= 1
+            top[k] = value
+            best[i, k] = j

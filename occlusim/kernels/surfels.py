@@ -103,9 +103,9 @@ def improve_poses(
 ):  # fmt: skip
     """Improve poses (n, 3, 4) in place by point-to-plane steps, and write the area that agrees.
 
-    One step for each of `gates_mm` (k,), the match distances; the last one is the gate of the
-    score (n,), mm2, within which surfels must agree. Points are given about their middle, which a
-    pose puts at its translation.
+    One step for each of `gates_mm` (k,), the match distances. The last one is the gate of the score
+    (n,), mm2: the area of the surfels within it, each weighed by how near it is (Tukey's biweight).
+    Points are given about their middle, which a pose puts at its translation.
     """
     matrix, vector, at, row = np.empty((6, 6)), np.empty(6), np.empty(6), np.empty(6)
     centre = np.empty(3)
@@ -151,7 +151,8 @@ def improve_poses(
                 least_cosine, at,
             )  # fmt: skip
             if q >= 0 and abs(above) <= gate and at[3] <= cell_mm + gate:
-                agreed += area[p]
+                share = 1.0 - (above / gate) ** 2
+                agreed += area[p] * share * share
         scores[i] = agreed
 
 

@@ -42,6 +42,9 @@ class StartSettings:
         Share of every bite scan that given poses must explain to be taken without a search. True
         poses explain nearly all that is not cheek or moved gingiva, wrong ones a sixth to a third
         (demo arches).
+    clear_share : float
+        Share of a bite scan that agrees with the upper arch at a pose that needs no comparison with
+        the lower arch's. Wrong poses reach 0.31 (demo arches).
     n_kept : int
         Finds of a bite scan on one arch that are combined with those on the other.
     near_mm : float
@@ -50,6 +53,7 @@ class StartSettings:
     """
 
     taken_share: float = 0.6
+    clear_share: float = 0.35
     n_kept: int = 3
     near_mm: float = 2.0
     search: SearchSettings = field(default_factory=SearchSettings)
@@ -108,6 +112,11 @@ def find_start(
         if (near.share >= settings.taken_share).all():
             return near
     return scene.combine(scene.search(), is_found=True)
+
+
+def most_mm2(found: list[FoundPose]) -> float:
+    """Return the area that agrees at the best of some poses, mm2; 0 without one."""
+    return found[0].area_mm2 if found else 0.0
 
 
 Finds = tuple[list[FoundPose], list[FoundPose]]
@@ -170,17 +179,16 @@ class _Scene:
         unexplained is looked for, and counts: a few lower teeth beneath a deep bite would drown in
         the upper ones, whose surface fits somewhere on any arch.
         """
-        search = self.settings.search
+        search, grids = self.settings.search, (self.upper, self.lower)
         features = describe(bite)
-        grids = (self.upper, self.lower)
-        found = [
-            find_poses(bite, features, grid, theirs, search)
-            for grid, theirs in zip(grids, arch_features, strict=True)
-        ]
-        best = [there[0].area_mm2 if there else 0.0 for there in found]
-        first, other = (0, 1) if best[0] >= best[1] else (1, 0)
-        if not best[first] > 0.0:
+        found = [find_poses(bite, features, self.upper, arch_features[0], search), []]
+        first = 0
+        if most_mm2(found[0]) < self.settings.clear_share * bite.total_mm2:
+            found[1] = find_poses(bite, features, self.lower, arch_features[1], search)
+            first = int(most_mm2(found[1]) > most_mm2(found[0]))
+        if not found[first]:
             return found[0], found[1]
+        other = 1 - first
         rest = bite.only(~agreement(found[first][0].T_arch_bite, bite, grids[first], search))
         more = find_poses(rest, describe(rest), grids[other], arch_features[other], search)
         poses = [pose.T_arch_bite for pose in (*found[other], *more)]
@@ -208,7 +216,7 @@ class _Scene:
         rivals = [
             there[1].area_mm2 / there[0].area_mm2
             for there in (arch for finds in found for arch in finds)
-            if len(there) > 1 and there[0].area_mm2 > 0
+            if len(there) > 1 and most_mm2(there) > 0
         ]
         rival = max(rivals, default=0.0) if is_found else float("nan")
         return self.start(tried[int(np.argmax(explained))], is_found=is_found, rival=rival)

@@ -41,9 +41,9 @@ def describe(surfels: Surfels, reach_mm: float = REACH_MM) -> Float64Array:
 
 
 def best_matches(features: Float64Array, others: Float64Array, n_best: int) -> Int32Array:
-    """Return which `n_best` of others (m, 33) are most like each feature (n, 33), in no order."""
-    n_best = min(n_best, len(others))
-    a, b = features.astype(np.float32), others.astype(np.float32)
-    distance = np.einsum("ij,ij->i", b, b)[None] - 2.0 * a @ b.T
-    best = np.argpartition(distance, n_best - 1, axis=1)[:, :n_best]
+    """Return which `n_best` of others (m, 33) are most like each feature (n, 33), best first."""
+    best = np.empty((len(features), min(n_best, len(others))), dtype=np.int32)
+    # Roots of histograms have one length, so the most alike have the largest product.
+    likeness = features.astype(np.float32) @ others.astype(np.float32).T
+    kernels.largest(len(features), likeness, best)
     return frozen(best, np.int32)

@@ -39,10 +39,11 @@ class SearchSettings:
     least_mm, slack_mm, least_cosine : float
         Matches nearer to each other than the first say little of a turn; two agree within the
         second, mm, and the cosine between their normals is at least the third.
-    n_tried : int
-        Poses with most votes that are improved.
-    apart_mm : float
-        Poses that differ by less at the bite scan's edge count as one.
+    n_poses, n_tried : int
+        Of so many poses with most votes, so many distinct ones are improved.
+    reach_mm, apart_mm : float
+        Poses that differ by less at the corners of the bite scan's box count as one: before they
+        are improved, which bridges about as much, and after.
     gates_mm : tuple of float
         Match distances of the steps that improve a pose; within the last, surfels agree.
     facing_cosine : float
@@ -54,7 +55,9 @@ class SearchSettings:
     least_mm: float = 4.0
     slack_mm: float = 1.0
     least_cosine: float = 0.85
+    n_poses: int = 800
     n_tried: int = 40
+    reach_mm: float = 4.0
     apart_mm: float = 2.0
     gates_mm: tuple[float, ...] = (2.0, 2.0, 1.5, 1.5, 1.0, 1.0, 0.7, 0.7, 0.5, 0.4, 0.3, 0.25)
     facing_cosine: float = 0.8
@@ -62,7 +65,10 @@ class SearchSettings:
 
 @dataclass(frozen=True, slots=True)
 class FoundPose:
-    """A pose of a bite scan on an arch, and the area (mm2) of the bite scan that agrees there."""
+    """A pose of a bite scan on an arch, and the area of it that agrees there, mm2.
+
+    Each surfel's area is weighed by how nearly it agrees.
+    """
 
     T_arch_bite: RigidTransform
     area_mm2: float
@@ -97,9 +103,9 @@ def find_poses(
         len(here), here, there, source, settings.least_mm, settings.slack_mm,
         settings.least_cosine, votes, moments,
     )  # fmt: skip
-    order = np.argsort(-votes, kind="stable")[: 8 * settings.n_tried]
+    order = np.argsort(-votes, kind="stable")[: settings.n_poses]
     poses = poses_of_moments(moments[order])
-    tried = distinct(poses, box_corners(bite.points), settings.apart_mm)[: settings.n_tried]
+    tried = distinct(poses, box_corners(bite.points), settings.reach_mm, settings.n_tried)
     return improve([poses[k] for k in tried], bite, grid, settings)
 
 
@@ -164,12 +170,20 @@ def shift_mm(a: RigidTransform, b: RigidTransform, corners: Float64Array) -> flo
     return float(np.linalg.norm(a.apply(corners) - b.apply(corners), axis=1).max())
 
 
-def distinct(poses: list[RigidTransform], corners: Float64Array, apart_mm: float) -> list[int]:
-    """Return which poses differ from all earlier ones by more than `apart_mm` at some corner."""
+def distinct(
+    poses: list[RigidTransform], corners: Float64Array, apart_mm: float, n_most: int | None = None
+) -> list[int]:
+    """Return which poses differ from all earlier ones by more than `apart_mm` at some corner.
+
+    The first `n_most` of them, all if absent.
+    """
+    places = np.array([pose.apply(corners) for pose in poses])
+    left = np.arange(len(poses))
     kept: list[int] = []
-    for k, pose in enumerate(poses):
-        if all(shift_mm(pose, poses[j], corners) > apart_mm for j in kept):
-            kept.append(k)
+    while len(left) and (n_most is None or len(kept) < n_most):
+        kept.append(int(left[0]))
+        away = np.linalg.norm(places[left] - places[kept[-1]], axis=2).max(axis=1)
+        left = left[away > apart_mm]
     return kept
 
 
