@@ -22,6 +22,7 @@ from occlusim.registration.point_to_plane import (
     tukey_weight,
     weighted_median,
 )
+from occlusim.registration.trust import Trust
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,10 @@ class RegistrationSettings:
                 raise InputError(f"registration settings: {name} must be positive")
 
 
+PLACES = 15_000
+"""So many vertices tell where an arch is, to the half millimetre that matters for trust."""
+
+
 @dataclass(frozen=True, slots=True)
 class Poses:
     """The unknowns: the lower arch's pose and every bite scan's, in the upper scan's frame."""
@@ -97,6 +102,8 @@ class PartMatches:
         The vertex, the normal of the plane it is measured to, and the scan's own normal.
     residual_mm, area_mm2 : (n,)
         Distance from that plane; surface area of the vertex.
+    weight_mm2 : (n,)
+        That area, less where the vertex is to be trusted less (`trust`).
     is_lower : (n,)
         True where the plane belongs to the lower arch.
     cut_mm : float
@@ -109,6 +116,7 @@ class PartMatches:
     directions: Float64Array
     residual_mm: Float64Array
     area_mm2: Float64Array
+    weight_mm2: Float64Array
     is_lower: BoolArray
     cut_mm: float
 
@@ -126,6 +134,7 @@ class PartMatches:
             self.directions[keep],
             self.residual_mm[keep],
             self.area_mm2[keep],
+            self.weight_mm2[keep],
             self.is_lower[keep],
             self.cut_mm,
         )
@@ -144,7 +153,11 @@ class JointFit:
 
 
 class JointProblem:
-    """Arches and bite scans prepared for matching."""
+    """Arches and bite scans prepared for matching.
+
+    What is trusted how far (`trust`) is known once `approach` has placed them about right; before,
+    all is trusted alike.
+    """
 
     def __init__(
         self,
@@ -159,6 +172,7 @@ class JointProblem:
             CurvedSurface(arch, is_curved=settings.is_curved) for arch in (upper, lower)
         )
         self.inner = [np.flatnonzero(~np.asarray(bite.is_boundary_vertex)) for bite in bites]
+        self.trust: list[Trust] | None = None
         used = lower.mesh.vertices[np.unique(lower.mesh.faces)]
         self.lower_middle = used.mean(axis=0)
         self.lower_reach_mm = float(np.linalg.norm(used - self.lower_middle, axis=1).max())
@@ -199,31 +213,34 @@ class JointProblem:
             is_lower[at] = bool(is_low)
         area = np.asarray(bite.vertex_area_mm2)[vertex]
         keep = np.isfinite(best) & (np.abs(residual) <= reach_mm) & (area > 0)
+        weight = area
+        if self.trust is not None:
+            weight = area * self.trust[k].at(points, vertex, poses.T_upper_lower)
         return PartMatches(
-            vertex, points, normals, directions, residual, area, is_lower, reach_mm
+            vertex, points, normals, directions, residual, area, weight, is_lower, reach_mm
         ).pick(keep)
 
     def robust_cut_mm(self, part: PartMatches) -> float:
         """Return Tukey's cut from the median absolute residual of near matches."""
-        sigma = MAD_TO_SIGMA * weighted_median(np.abs(part.residual_mm), part.area_mm2)
+        sigma = MAD_TO_SIGMA * weighted_median(np.abs(part.residual_mm), part.weight_mm2)
         sigma = max(sigma, 1e-3 * self.settings.least_sigma_um) if np.isfinite(sigma) else 1.0
         return min(TUKEY_CUT * sigma, self.settings.end_distance_mm)
 
     def centre_of(self, parts: dict[int, PartMatches]) -> Float64Array:
         """Return the middle (3,) of the overlap with the lower arch, upper frame."""
         points = np.concatenate([p.points[p.is_lower] for p in parts.values()])
-        area = np.concatenate([p.area_mm2[p.is_lower] for p in parts.values()])
-        if len(points) == 0:
+        weight = np.concatenate([p.weight_mm2[p.is_lower] for p in parts.values()])
+        if not weight.sum() > 0:
             return self.lower_middle
-        return area @ points / area.sum()
+        return weight @ points / weight.sum()
 
     def equations(self, parts: dict[int, PartMatches], centre: Float64Array) -> NormalEquations:
         """Return the normal equations about `centre`; blocks in the order of `parts`."""
         size = 6 + 6 * len(parts)
         total = NormalEquations(np.zeros((size, size)), np.zeros(size))
         for i, part in enumerate(parts.values()):
-            rows = jacobian_rows(part.points, part.normals, centre)
-            weight = part.area_mm2 * tukey_weight(part.residual_mm, part.cut_mm)
+            rows = jacobian_rows(part.points, mean_normals(part), centre)
+            weight = part.weight_mm2 * tukey_weight(part.residual_mm, part.cut_mm)
             total += assemble(rows, part.residual_mm, weight, part.is_lower, (i, len(parts)))
         return total
 
@@ -259,7 +276,20 @@ class JointProblem:
                 poses, moved = self.step(poses, parts, 1e-4, float(gate_mm))
                 if moved < 0.05 * gate_mm:
                     break
+        self.trust = self.trust_at(poses)
         return poses
+
+    def trust_at(self, poses: Poses) -> list[Trust]:
+        """Return what the trust in every bite scan follows from, with all standing about right."""
+        upper, lower = (arch.surface.mesh.vertices for arch in self.arches)
+        places = (
+            upper[:: max(1, len(upper) // PLACES)],
+            lower[:: max(1, len(lower) // PLACES)],
+        )
+        return [
+            Trust.of(bite, places, poses.T_upper_lower, T)
+            for bite, T in zip(self.bites, poses.T_upper_bites, strict=True)
+        ]
 
     def refine(self, poses: Poses, chosen: tuple[int, ...]) -> JointFit:
         """Return the fit of the chosen bite scans with every vertex, from nearby poses."""
@@ -296,6 +326,17 @@ class JointProblem:
             n_rounds,
             1000.0 * float(change_mm) if np.isfinite(change_mm) else float("nan"),
         )
+
+
+def mean_normals(part: PartMatches) -> Float64Array:
+    """Return unit normals (n, 3) halfway between those of both surfaces.
+
+    Neither part is the one that the other is measured to, and on curved surfaces the step is exact
+    to one order more (Rusinkiewicz 2019, A symmetric objective function for ICP, ACM Trans. Graph.
+    38:85).
+    """
+    both = part.normals + part.directions
+    return both / np.linalg.norm(both, axis=1, keepdims=True)
 
 
 def near(part: PartMatches, distance_mm: float) -> PartMatches:

@@ -1,0 +1,104 @@
+"""How far each vertex of a bite scan is to be trusted, before anything has been fitted.
+
+Two kinds of surface mislead: the last millimetre before a scan's trimmed edge, where a scanner sees
+at a slant, and soft tissue, which moves between two scans. Both still count, but less. What soft
+tissue is, the bite itself tells, without knowing which way the jaws look: teeth stand near the
+opposing ones, gums and cheek farther away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import KDTree
+
+from occlusim.arrays import Float64Array, Int64Array
+from occlusim.geometry.surface import Surface
+from occlusim.geometry.transform import RigidTransform
+
+EDGE_MM = 0.5
+"""Trust rises from nothing at a trimmed edge to its full size over this width (own choice)."""
+
+TOOTH_MM, GUM_MM = 5.0, 8.0
+"""Within the first of the opposing arch surface is taken as tooth, beyond the second as gum.
+
+Crowns show 7.5 to 10.5 mm of their length (handbook widths and lengths, `jaw.row_fit`), of which
+the opposing teeth cover or meet the last 2 to 3 mm (overbite, common practice).
+"""
+
+GUM_TRUST = 0.2
+"""A gum that has moved by 0.1 mm, five times a scanner's noise, then pulls like noise itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trust:
+    """What the trust in a bite scan's vertices follows from.
+
+    Attributes
+    ----------
+    edge : (V,)
+        0 to 1, by the distance from a trimmed edge.
+    near_upper : (V, 3), mm, upper frame
+        A place of the upper arch near each vertex; no number where there is none within `GUM_MM`.
+    near_lower : (V, 3), mm, lower frame
+        The same of the lower arch.
+
+    The places are looked for once, and the distances taken anew at every pose: so the trust at the
+    fitted pose does not depend on where the fit began.
+    """
+
+    edge: Float64Array
+    near_upper: Float64Array
+    near_lower: Float64Array
+
+    @staticmethod
+    def of(
+        bite: Surface,
+        arches: tuple[Float64Array, Float64Array],
+        T_upper_lower: RigidTransform,
+        T_upper_bite: RigidTransform,
+    ) -> Trust:
+        """Return the trust in a bite scan that stands about right among places (n, 3) of arches."""
+        T_lower_bite = T_upper_lower.inverse() @ T_upper_bite
+        near = (
+            nearest_places(T.apply(bite.mesh.vertices), places)
+            for T, places in zip((T_upper_bite, T_lower_bite), arches, strict=True)
+        )
+        return Trust(edge_trust(bite), *near)
+
+    def at(
+        self, points: Float64Array, vertex: Int64Array, T_upper_lower: RigidTransform
+    ) -> Float64Array:
+        """Return the trust (n,) in vertices that stand at points (n, 3) of the upper frame."""
+        upper = self.near_upper[vertex]
+        lower = T_upper_lower.apply(self.near_lower[vertex])
+        away = np.maximum(
+            np.linalg.norm(points - upper, axis=1), np.linalg.norm(points - lower, axis=1)
+        )  # the arch that a point lies on is near anyway
+        return self.edge[vertex] * tooth_trust(away)
+
+
+def edge_trust(bite: Surface) -> Float64Array:
+    """Return the trust (V,), 0 to 1, that vertices have by their distance from a trimmed edge."""
+    vertices = bite.mesh.vertices
+    edge = np.asarray(bite.is_boundary_vertex)
+    if not edge.any():
+        return np.ones(len(vertices))
+    away, _ = KDTree(vertices[edge]).query(vertices, distance_upper_bound=EDGE_MM)
+    return np.minimum(away / EDGE_MM, 1.0)
+
+
+def tooth_trust(away_mm: Float64Array) -> Float64Array:
+    """Return the trust (n,), `GUM_TRUST` to 1, by the distance from the opposing arch, mm.
+
+    NaN, where none is near, is far.
+    """
+    share = np.clip((GUM_MM - away_mm) / (GUM_MM - TOOTH_MM), 0.0, 1.0)
+    return GUM_TRUST + (1.0 - GUM_TRUST) * np.nan_to_num(share, nan=0.0)
+
+
+def nearest_places(points: Float64Array, places: Float64Array) -> Float64Array:
+    """Return the place (n, 3) nearest to each point within `GUM_MM`; NaN without one."""
+    _, nearest = KDTree(places).query(points, distance_upper_bound=GUM_MM)
+    return np.vstack([places, np.full(3, np.nan)])[nearest]
