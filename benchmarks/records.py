@@ -13,6 +13,7 @@ from demo_arches.noise import read_ply
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.orientation import orient_arches
 
 DEMO = Path(__file__).resolve().parent.parent / "demo_arches"
 CASE_OF_PAIR = {"a": "molar-46", "b": "molar-36-low"}
@@ -216,3 +217,43 @@ def bad_records(record: Record, rng: np.random.Generator) -> dict[str, Record]:
         "a flat patch": record.with_bites(flat(rng)),
         "cheek only": record.with_bites(sheet((15.0, 10.0), rng, 1.5)),
     }
+
+
+def cut_record(
+    upper: TriangleMesh, lower: TriangleMesh, rng: np.random.Generator, noise_mm: float = 0.015
+) -> Record:
+    """Return a record cut from two arches that stand in one frame, closed or nearly so.
+
+    Each bite scan is what looks outwards on one side, from 12 mm beside the middle on and within
+    6 mm of the layer where the arches meet, thinned to a triangulation of its own, with noise.
+    """
+    look = orient_arches(upper, lower, check_swap=False)
+    bites = []
+    for side in (1.0, -1.0):
+        parts = []
+        for arch in (upper, lower):
+            place = look.to_patient(middles(arch))
+            corner = arch.vertices[arch.faces]
+            facing = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]) @ look.right
+            seen = (side * place[:, 0] > 12.0) & (np.abs(place[:, 2]) < 6.0) & (side * facing > 0)
+            parts.append(with_noise(thinned(some_faces(arch, seen)), noise_mm, rng))
+        bites.append(joined(*parts))
+    identity = RigidTransform.identity()
+    return Record(upper, lower, tuple(bites), identity, (identity, identity))
+
+
+def thinned(mesh: TriangleMesh) -> TriangleMesh:
+    """Return a mesh of about its own number of faces, whose vertices lie elsewhere."""
+    import pyvista  # noqa: PLC0415
+
+    surface = pyvista.PolyData.from_regular_faces(mesh.vertices, mesh.faces)
+    fine = surface.subdivide(1, "linear").decimate(0.75)
+    return TriangleMesh(np.asarray(fine.points, float), fine.regular_faces.astype(np.int32))
+
+
+def with_noise(mesh: TriangleMesh, sigma_mm: float, rng: np.random.Generator) -> TriangleMesh:
+    """Return a mesh whose vertices stand off along their normals by normal noise."""
+    away = sigma_mm * rng.standard_normal(len(mesh.vertices))
+    return mesh.with_vertices(
+        mesh.vertices + away[:, None] * np.asarray(Surface.build(mesh).vertex_normals)
+    )
