@@ -75,8 +75,7 @@ def surfels_of(surface: Surface, size_mm: float = SIZE_MM) -> Surfels:
     place = np.floor((vertices[used] - vertices[used].min(axis=0)) / size_mm).astype(np.int64)
     axis = np.abs(normals[used]).argmax(axis=1)
     facing = 2 * axis + (normals[used, axis] > 0)
-    n = place.max(axis=0) + 1
-    key = ((place[:, 0] * n[1] + place[:, 1]) * n[2] + place[:, 2]) * 6 + facing
+    key = np.ravel_multi_index((*place.T, facing), (*(place.max(axis=0) + 1), 6))
     _, cell = np.unique(key, return_inverse=True)
     weight = area[used]
     total = np.bincount(cell, weight)
