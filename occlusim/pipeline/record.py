@@ -185,8 +185,13 @@ def _judged(
     frame = standing.frame if standing else None
     T_jaw_upper = frame.T_jaw_upper if frame else None
     places = places_of(inputs, T_upper_lower, frame, standing.teeth if standing else None)
-    points = np.array([place.point for place in places] or [registration.centre])
-    sides = sides_shown(inputs, registration, frame) if frame else ()
+    if not places:
+        words = "the middle of the record"
+        places = (Place("record_middle", 0, words, np.asarray(registration.centre)),)
+    points = np.array([place.point for place in places])
+    sides: tuple[str | None, ...] = (None,) * len(inputs.bites)
+    if frame is not None:
+        sides = sides_shown(inputs, registration, frame)
     disagreement = worst_disagreement(registration, points)
     sigma_mm = height_sigma_mm(registration, standing, points)
     contact = contact_of(inputs, standing, T_upper_lower, sigma_mm)

@@ -75,8 +75,8 @@ def suspected(
 ) -> int | None:
     """Return the bite scan of a disagreeing pair that is likelier wrong, or None.
 
-    Each puts the teeth that it shows together in its own way: the one whose natural teeth cannot
-    meet so is suspected, else the one that fits its arches clearly worse.
+    Each puts the teeth that it shows together in its own way: the one that leaves them apart, or
+    overlaps them implausibly, is suspected, else the one that fits its arches clearly worse.
     """
     if disagreement is None:
         return None
@@ -87,7 +87,7 @@ def suspected(
             contact = contact_of(inputs, standing, registration.T_upper_lower_alone[k], 0.0)
             meeting = contact.sides.get(sides[k] or "", contact.whole)
             gap_mm = meeting.gap_mm if np.isfinite(meeting.gap_mm) else REACHES_MM[-1]
-            beyond = max(gap_mm - contact.limit_open_mm, -gap_mm - contact.limit_overlap_mm, 0.0)
+            beyond = max(gap_mm, -gap_mm - contact.limit_overlap_mm, 0.0)
             wrong_um.append(1e3 * beyond)
         if abs(wrong_um[0] - wrong_um[1]) > LIKELIER_UM:
             return pair[int(np.argmax(wrong_um))]

@@ -49,7 +49,7 @@ def registration_part(inputs: Inputs, record: Record) -> dict[str, Any]:
     }
     if is_refused:
         return part | {"covariance": None}
-    about = record.places[0].point if record.places else found.centre
+    about = record.places[0].point
     axes = record.standing.frame.T_jaw_upper if record.standing else None
     return part | {
         "covariance": covariance_about(found.covariance, about, axes).tolist(),
@@ -63,7 +63,7 @@ def registration_part(inputs: Inputs, record: Record) -> dict[str, Any]:
 
 
 def _by_place(record: Record, values: Float64Array) -> dict[str, float]:
-    return {p.name: float(v) for p, v in zip(record.places, values, strict=False)}
+    return {p.name: float(v) for p, v in zip(record.places, values, strict=True)}
 
 
 def _bites(
@@ -134,12 +134,12 @@ def consistency_part(inputs: Inputs, record: Record) -> dict[str, Any] | None:
                 "at": {
                     place.name: _displacement(record, shift, sigma)
                     for place, shift, sigma in zip(
-                        record.places, alone.shift_um, alone.sigma_um, strict=False
+                        record.places, alone.shift_um, alone.sigma_um, strict=True
                     )
                 },
             }
             for name, side, alone in zip(
-                names, record.sides or (None,) * len(names), record.alone, strict=False
+                names, record.sides or (None,) * len(names), record.alone, strict=True
             )
         ],
         "halves": [

@@ -112,7 +112,7 @@ def judge_bite(
         reasons += _pose_reasons(registration, sigma, (weakest, slope), settings, context)
         reasons += disagreement_reasons(context, settings)
         reasons += warp_reasons(context, settings)
-    reasons += contact_reasons(context)
+    reasons += contact_reasons(context, is_given=not registration.bites)
     refused = [r for r in reasons if r.state == "refused"]
     doubtful = [r for r in reasons if r.state == "doubtful"]
     state: State = "refused" if refused else "doubtful" if doubtful else "accepted"
@@ -162,7 +162,7 @@ def _pose_reasons(
             Reason(
                 "not_settled",
                 "refused",
-                f"the fit did not settle (last change {registration.last_change_um:.3g} um after "
+                f"the fit did not settle (last change {registration.last_change_um:.3g} µm after "
                 f"{registration.n_rounds} rounds)",
                 "check that the bite scans belong to these arches, and scan them again",
             )
@@ -172,7 +172,7 @@ def _pose_reasons(
         size = float(np.linalg.norm(sigma_um[worst]))
         limits = settings.doubtful_sigma_um, settings.refused_sigma_um
         where = f" at {context.place(worst)}" if context.places else ""
-        text = f"the pose is uncertain by {size:.0f} um (1 sigma){where}, mostly {words}"
+        text = f"the pose is uncertain by {size:.0f} µm (1 sigma){where}, mostly {words}"
         reasons += graded(size, limits, "uncertain", text, _surer(context))
     return reasons
 
@@ -194,11 +194,8 @@ def _weakest(
 
     From the geometry alone, so that it can be said of noise-free and of flat records too.
     """
-    if not registration.bites:  # a given frame: its covariance is all that is known
-        motion, _ = weakest_motion(
-            registration.covariance, registration.centre, registration.arm_mm
-        )
-        return describe_motion(motion, T_jaw_upper), np.inf
+    if not registration.bites:
+        return "no direction more than another: the spread is assumed", np.inf
     area = sum(b.area_lower_mm2 for b in registration.bites)
     if area <= 0 or not np.isfinite(registration.arm_mm) or registration.arm_mm <= 0:
         return "no common surface fixes any direction", 0.0

@@ -13,6 +13,8 @@ from occlusim.registration.record_contact import REACHES_MM, Meeting, RecordCont
 MORE_TEETH = "scan the bite so that it shows two to four teeth of both jaws on either side"
 SOFT_TISSUE = "scan it again with the cheek and tongue held away and the teeth dry"
 CLOSED = "have the patient close fully into the habitual bite and scan it again"
+AGAIN = "scan the bite again; if it stays, scan the arches again: one of them is distorted"
+ALIGNED = "check how the arches were aligned, or give bite scans"
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,12 +154,12 @@ def part_reasons(name: str, bite: BiteEvidence, settings: QualitySettings) -> li
             advice = "check that it belongs to this case, and " + MORE_TEETH
             reasons.append(Reason("no_common_surface", "refused", text, advice))
             continue
-        text = f"{name} shows only {area:.0f} mm2 of the {jaw} arch"
+        text = f"{name} shows only {area:.0f} mm² of the {jaw} arch"
         limits = -settings.doubtful_area_mm2, -settings.refused_area_mm2
         reasons += graded(-area, limits, "small_overlap", text, MORE_TEETH)
     if bite.n_points == 0:
         return reasons
-    text = f"{name} fits the arches only to {bite.rms_um:.0f} um (root mean square)"
+    text = f"{name} fits the arches only to {bite.rms_um:.0f} µm (root mean square)"
     limits = settings.doubtful_rms_um, settings.refused_rms_um
     reasons += graded(bite.rms_um, limits, "poor_fit", text, SOFT_TISSUE)
     text = f"only {100 * bite.agreement:.0f} % of {name} agrees with the arches it lies on"
@@ -177,7 +179,7 @@ def disagreement_reasons(context: RecordContext, settings: QualitySettings) -> l
     where = f" at {context.place(found.place)}" if context.places else ""
     text = (
         f"{context.record(first)} disagrees with {_other(context, first, second)} by "
-        f"{found.shift_um:.0f} um{where}, more than their noise explains ({found.sigma_um:.0f} um)"
+        f"{found.shift_um:.0f} µm{where}, more than their noise explains ({found.sigma_um:.0f} µm)"
     )
     if context.suspect is None:
         advice = "rescan both bites, the teeth fully closed: it cannot be said which one is wrong"
@@ -203,7 +205,7 @@ def warp_reasons(context: RecordContext, settings: QualitySettings) -> list[Reas
             continue
         text = (
             f"the two halves of {context.bite(half.bite)} disagree on the {half.arch} arch by "
-            f"{half.shift_um:.0f} um, more than their noise explains ({half.sigma_um:.0f} um): one "
+            f"{half.shift_um:.0f} µm, more than their noise explains ({half.sigma_um:.0f} µm): one "
             "of the two scans is warped there"
         )
         advice = f"rescan this bite; if it stays, rescan the {half.arch} arch"
@@ -212,7 +214,7 @@ def warp_reasons(context: RecordContext, settings: QualitySettings) -> list[Reas
     return reasons
 
 
-def contact_reasons(context: RecordContext) -> list[Reason]:
+def contact_reasons(context: RecordContext, *, is_given: bool) -> list[Reason]:
     """Return the reason that natural teeth cannot meet as the record has them."""
     contact = context.contact
     if contact is None or contact.state == "meets":
@@ -220,25 +222,25 @@ def contact_reasons(context: RecordContext) -> list[Reason]:
     gap_um = 1e3 * contact.whole.gap_mm
     if contact.state == "over_closed":
         text = (
-            f"the natural teeth overlap by {-gap_um:.0f} um, up to "
-            f"{1e3 * contact.limit_overlap_mm:.0f} um is plausible: the record is over-closed"
+            f"the natural teeth overlap by {-gap_um:.0f} µm, up to "
+            f"{1e3 * contact.limit_overlap_mm:.0f} µm is plausible: the record is over-closed"
         )
-        advice = "scan the bite again; arches that came in one frame: check how they were aligned"
-        return [Reason("over_closed", "doubtful", text, advice)]
+        return [Reason("over_closed", "doubtful", text, ALIGNED if is_given else AGAIN)]
     if contact.state == "open":
         text = (
             f"the natural teeth do not touch, they stay {_apart(contact.whole)} apart: the record "
             "is propped open"
         )
-        return [Reason("propped_open", "doubtful", text, CLOSED)]
+        return [Reason("propped_open", "doubtful", text, ALIGNED if is_given else CLOSED)]
     side = contact.open_side or ""
     apart = _apart(contact.sides[side])
     text = f"the natural teeth touch on one side only: on the {side} they stay {apart} apart"
-    advice = f"unless the {side} teeth do not meet in the mouth either, {CLOSED}"
+    advice = f"unless the {side} teeth do not meet in the mouth either, "
+    advice += ALIGNED if is_given else CLOSED
     return [Reason("one_side_open", "doubtful", text, advice)]
 
 
 def _apart(meeting: Meeting) -> str:
     if not isfinite(meeting.gap_mm):
         return f"more than {REACHES_MM[-1]:g} mm"
-    return f"{1e3 * meeting.gap_mm:.0f} um"
+    return f"{1e3 * meeting.gap_mm:.0f} µm"

@@ -47,6 +47,8 @@ def place_words(name: str, record: Mapping[str, Any]) -> str:
     tooth = ((record.get("uncertainty") or {}).get(name) or {}).get("tooth")
     if name == "crown":
         return WORDS["the_crown_of"].format(tooth=tooth)
+    if name == "record_middle":
+        return WORDS["the_record_middle"]
     return tooth or WORDS[f"last_tooth_{name.split('_')[0]}"]
 
 
@@ -114,8 +116,8 @@ def _bites(record: Mapping[str, Any]) -> list[str]:
         WORDS["record_bite"].format(
             file=bite["file"],
             side=WORDS[f"shows_{bite.get('side') or 'unknown'}"],
-            upper=with_unit(bite["area_upper_mm2"], "mm2"),
-            lower=with_unit(bite["area_lower_mm2"], "mm2"),
+            upper=f"{bite['area_upper_mm2']:.0f}",
+            lower=f"{bite['area_lower_mm2']:.0f}",
             rms=with_unit(bite["rms_um"], "um"),
         )
         for bite in record.get("bites") or []

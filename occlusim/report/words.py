@@ -173,10 +173,13 @@ ENGLISH: Mapping[str, str] = {
     "col_axis": "Axis",
     "col_turn": "Turn about it (°)",
     "col_shift": "Shift along it (µm)",
-    "no_registration": "The arches were given in one frame: no bite scan was registered. The "
-    "spread is the assumed one of the settings, not a measured one.",
+    "registration_given": "The arches were given in one frame or with their pose: no bite scan was "
+    "registered. The spread is one standard deviation as assumed in the settings, not measured, "
+    "about the middle of the crown, in jaw axes.",
+    "no_registration": "Nothing is known of the bite record.",
     "places_caption": "Spread of the lower jaw's displacement, by place (one standard deviation)",
     "reasons_caption": "Why the bite record is not simply accepted",
+    "halves_caption": "The two halves of each bite scan against each other",
     "alone_caption": "Each bite scan alone against all together",
     "contact_caption": "How the natural teeth meet at the record",
     # bite record in words
@@ -187,10 +190,10 @@ ENGLISH: Mapping[str, str] = {
     "record_reason": "{message}. What to do: {advice}.",
     "record_given": "The arches came in one frame or with their pose: nothing was registered, and "
     "the spread is assumed (registration.given_sigma_um), not measured.",
-    "record_place": "At {place} the lower jaw's place is known to {total} (one standard "
+    "record_place": "At {place} the place of the lower jaw is known to {total} (one standard "
     "deviation): {height} in height and {in_plane} along the occlusal plane ({right} sideways, "
     "{anterior} front to back).",
-    "record_place_plain": "At {place} the lower jaw's place is known to {total} (one standard "
+    "record_place_plain": "At {place} the place of the lower jaw is known to {total} (one standard "
     "deviation).",
     "record_weakest": "Least sure is {motion}.",
     "record_one_pose": "One rigid pose explains all bite scans within their noise (p = {p}).",
@@ -205,14 +208,15 @@ ENGLISH: Mapping[str, str] = {
     "record_meets": "The natural teeth meet as teeth do: at their tightest place they {how}.",
     "record_overlap": "overlap by {value}",
     "record_apart": "stay {value} apart",
-    "record_bite": "{file} shows {side}: {upper} of the upper and {lower} of the lower arch, "
-    "fitting to {rms}.",
+    "record_bite": "{file} shows {side}: {upper} mm² of the upper and {lower} mm² of the lower "
+    "arch, fitting to {rms}.",
     "shows_right": "the right side",
     "shows_left": "the left side",
     "shows_front": "the front",
     "shows_both sides": "both sides",
     "shows_unknown": "a side that is not known",
     "the_crown_of": "the crown ({tooth})",
+    "the_record_middle": "the middle of the record",
     "last_tooth_right": "the last tooth on the right",
     "last_tooth_left": "the last tooth on the left",
     "noticed": "Noticed: {message}.",
