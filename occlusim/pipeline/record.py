@@ -26,13 +26,12 @@ from occlusim.pipeline.record_places import Place, name_findings, places_of, sid
 from occlusim.registration.bite import BiteRegistration, register_bite
 from occlusim.registration.consistency import (
     ChanceTest,
-    HalvesTest,
     Shift,
     alone_against_joint,
-    halves_tests,
     same_pose_test,
     worst_disagreement,
 )
+from occlusim.registration.halves import HalvesTest, halves_tests
 from occlusim.registration.quality import (
     QualityVerdict,
     Reason,

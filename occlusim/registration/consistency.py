@@ -1,4 +1,4 @@
-"""Do the parts of a bite record agree: each bite scan alone, and each bite scan's two halves.
+"""Do the bite scans of a record agree: each alone against all together, and against each other.
 
 Bite scans are independent of each other, so the poses that they give alone differ by chance with
 the sum of their covariances. The joint pose is made of them: it weighs each with its information,
@@ -15,32 +15,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import chi2
 
 from occlusim.arrays import Float64Array, points_array
-from occlusim.geometry.surface import Surface
-from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.bite import BiteRegistration
-from occlusim.registration.correspondence import CurvedSurface
-from occlusim.registration.evidence import CLOSE_MM
-from occlusim.registration.point_to_plane import carry_twist, jacobian_rows
+from occlusim.registration.point_to_plane import carry_twist
 from occlusim.registration.uncertainty import covariance_about
 
 CHANCE = 0.0027
 """Probability below which noise is no explanation: three standard deviations of a normal one."""
-
-LEAST_COSINE = 0.7
-"""Normals of a bite scan and an arch that match differ by less than about 45 degrees."""
-
-HALF_POINTS = 4000
-"""Vertices of a bite scan that its halves are compared on; denser ones are not independent."""
-
-HALF_AREA_MM2 = 20.0
-"""Least surface of a half: less fixes no pose of its own (as for a whole bite scan)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,27 +78,6 @@ class Disagreement:
     sigma_um: float
 
 
-@dataclass(frozen=True, slots=True)
-class HalvesTest:
-    """Whether one rigid pose explains both halves of a bite scan on one arch.
-
-    `shift_um` is the larger of the displacements between the halves at their two middles, `at`
-    the middle, upper frame, where it was found, `sigma_um` what noise alone makes there.
-    """
-
-    bite: int
-    arch: Literal["upper", "lower"]
-    test: ChanceTest
-    shift_um: float
-    sigma_um: float
-    at: Float64Array
-
-    @property
-    def is_real(self) -> bool:
-        """Whether the halves disagree by more than noise explains."""
-        return not self.test.is_chance and self.shift_um > 2.0 * self.sigma_um
-
-
 def alone_against_joint(registration: BiteRegistration, points: ArrayLike) -> list[Shift]:
     """Return where each bite scan alone puts points of the lower jaw, against the joint pose.
 
@@ -133,7 +98,7 @@ def alone_against_joint(registration: BiteRegistration, points: ArrayLike) -> li
     found = []
     for alone, covariance in zip(registration.T_upper_lower_alone, differences, strict=True):
         shift = 1e3 * ((alone @ back).apply(points) - points)
-        found.append(Shift(shift, _at_points(covariance, points)))
+        found.append(Shift(shift, displacement_covariances(covariance, points)))
     return found
 
 
@@ -185,7 +150,7 @@ def same_pose_test(registration: BiteRegistration) -> ChanceTest | None:
     pulled = np.sum([w @ t for w, t in zip(weights, twists, strict=True)], axis=0)
     mean = np.linalg.pinv(np.sum(weights, axis=0), hermitian=True) @ pulled
     statistic = sum((t - mean) @ w @ (t - mean) for t, w in zip(twists, weights, strict=True))
-    return _chance(float(statistic), 6 * (len(alone) - 1))
+    return chance_of(float(statistic), 6 * (len(alone) - 1))
 
 
 def worst_disagreement(registration: BiteRegistration, points: ArrayLike) -> Disagreement | None:
@@ -203,7 +168,7 @@ def worst_disagreement(registration: BiteRegistration, points: ArrayLike) -> Dis
     for i, j in combinations(range(len(alone)), 2):
         between = Shift(
             1e3 * ((alone[i] @ alone[j].inverse()).apply(points) - points),
-            _at_points(covariance[i] + covariance[j], points),
+            displacement_covariances(covariance[i] + covariance[j], points),
         )
         size, sigma = between.size_um, between.sigma_um
         for k in np.flatnonzero(size > 2.0 * sigma):
@@ -212,103 +177,11 @@ def worst_disagreement(registration: BiteRegistration, points: ArrayLike) -> Dis
     return worst
 
 
-def halves_tests(
-    registration: BiteRegistration, upper: Surface, lower: Surface, bites: Sequence[Surface]
-) -> tuple[HalvesTest, ...]:
-    """Return, for every bite scan on either arch, whether its two halves agree.
-
-    The matched surface is halved across its longest direction. Each half's own best small motion
-    against the arch is solved from the residuals at the joint pose; a bite scan or an arch that is
-    warped there gives two different ones. Parts too small to halve are left out.
-    """
-    found = []
-    T_upper_lower = registration.T_upper_lower
-    arches: tuple[tuple[Literal["upper", "lower"], Surface, RigidTransform], ...] = (
-        ("upper", upper, RigidTransform.identity()),
-        ("lower", lower, T_upper_lower),
-    )
-    for name, arch, T_upper_arch in arches:
-        curved = CurvedSurface(arch)
-        for k, bite in enumerate(bites):
-            rows = _rows(registration, k, bite, curved, T_upper_arch)
-            tested = None if rows is None else _halves(k, name, *rows)
-            if tested is not None:
-                found.append(tested)
-    return tuple(sorted(found, key=lambda half: half.bite))
-
-
-def _rows(
-    registration: BiteRegistration,
-    k: int,
-    bite: Surface,
-    arch: CurvedSurface,
-    T_upper_arch: RigidTransform,
-) -> tuple[Float64Array, Float64Array, Float64Array, Float64Array, float] | None:
-    """Return points, normals, residuals, areas and noise, mm4, of a bite scan on one arch."""
-    seen = registration.bites[k]
-    if seen.n_points == 0 or not np.isfinite(seen.variance_mm2):
-        return None
-    stride = max(1, len(seen.vertex) // HALF_POINTS)
-    vertex = seen.vertex[::stride]
-    points = seen.T_upper_bite.apply(bite.mesh.vertices[vertex])
-    directions = seen.T_upper_bite.rotate(bite.vertex_normals[vertex])
-    match = arch.match(T_upper_arch.inverse().apply(points), CLOSE_MM)
-    normals = T_upper_arch.rotate(match.normals)
-    kept = match.is_usable & (np.einsum("ij,ij->i", normals, directions) > LEAST_COSINE)
-    kept &= np.abs(match.residual_mm) < CLOSE_MM
-    area = stride * np.asarray(bite.vertex_area_mm2)[vertex[kept]]
-    if area.sum() < 2 * HALF_AREA_MM2:
-        return None
-    own = float(area @ area / area.sum())
-    noise = seen.variance_mm2 * max(seen.correlation_area_mm2, own)
-    return points[kept], normals[kept], match.residual_mm[kept], area, noise
-
-
-def _halves(
-    k: int,
-    arch: Literal["upper", "lower"],
-    points: Float64Array,
-    normals: Float64Array,
-    residual_mm: Float64Array,
-    area_mm2: Float64Array,
-    noise: float,
-) -> HalvesTest | None:
-    centre = area_mm2 @ points / area_mm2.sum()
-    around = points - centre
-    longest = np.linalg.eigh((around * area_mm2[:, None]).T @ around)[1][:, -1]
-    along = around @ longest
-    order = np.argsort(along, kind="stable")
-    total = np.cumsum(area_mm2[order])
-    split = along[order[np.searchsorted(total, 0.5 * total[-1])]]
-    rows = jacobian_rows(points, normals, centre)
-    motions, covariances, middles = [], [], []
-    for half in (along < split, along >= split):
-        weighted = rows[half] * area_mm2[half][:, None]
-        matrix = rows[half].T @ weighted
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-30))
-        scaled = matrix * scale[:, None] * scale
-        if np.linalg.eigvalsh(scaled)[0] < 1e-8:
-            return None
-        inverse = np.linalg.inv(scaled) * scale[:, None] * scale
-        motions.append(-inverse @ (weighted.T @ residual_mm[half]))
-        covariances.append(noise * inverse)
-        middles.append(area_mm2[half] @ points[half] / area_mm2[half].sum())
-    twist, covariance = motions[0] - motions[1], covariances[0] + covariances[1]
-    test = _chance(float(twist @ np.linalg.solve(covariance, twist)), 6)
-    places = np.array(middles)
-    shift = 1e3 * (np.cross(twist[:3], places - centre) + twist[3:])
-    here = carry_twist(centre)
-    between = Shift(shift, _at_points(here @ covariance @ here.T, places))
-    worst = int(np.argmax(between.size_um))
-    return HalvesTest(
-        k, arch, test, float(between.size_um[worst]), float(between.sigma_um[worst]), places[worst]
-    )
-
-
-def _at_points(covariance: Float64Array, points: Float64Array) -> Float64Array:
+def displacement_covariances(covariance: Float64Array, points: Float64Array) -> Float64Array:
     """Return the covariances (n, 3, 3), um2, of the displacement at points (n, 3), mm."""
     return np.array([1e6 * covariance_about(covariance, p)[3:, 3:] for p in points])
 
 
-def _chance(statistic: float, degrees: int) -> ChanceTest:
+def chance_of(statistic: float, degrees: int) -> ChanceTest:
+    """Return the test of a chi-square statistic of some degrees of freedom."""
     return ChanceTest(statistic, degrees, float(chi2.sf(statistic, degrees)))

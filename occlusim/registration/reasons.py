@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Literal
 
-from occlusim.registration.consistency import Disagreement, HalvesTest
+from occlusim.registration.consistency import Disagreement
 from occlusim.registration.evidence import BiteEvidence
+from occlusim.registration.halves import HalvesTest
 from occlusim.registration.record_contact import REACHES_MM, Meeting, RecordContact
 
 MORE_TEETH = "scan the bite so that it shows two to four teeth of both jaws on either side"
