@@ -125,6 +125,7 @@ def consistency_part(inputs: Inputs, record: Record) -> dict[str, Any] | None:
     if not inputs.bites:
         return None
     names = [file.path.name for file in inputs.bite_files]
+    # A single bite scan is the joint pose, so `record.alone` is empty then.
     return {
         "one_pose": None if record.same_pose is None else _test(record.same_pose),
         "alone": [
@@ -138,9 +139,7 @@ def consistency_part(inputs: Inputs, record: Record) -> dict[str, Any] | None:
                     )
                 },
             }
-            for name, side, alone in zip(
-                names, record.sides or (None,) * len(names), record.alone, strict=True
-            )
+            for name, side, alone in zip(names, record.sides, record.alone, strict=False)
         ],
         "halves": [
             {

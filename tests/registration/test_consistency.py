@@ -112,11 +112,13 @@ def test_the_joint_pose_is_the_mean_weighted_by_information():
 def test_the_scan_of_a_side_says_most_there():
     _, result = _good()
     right, left = alone_against_joint(result, MOLARS)
-    assert right.sigma_um[0] < left.sigma_um[0]
-    assert left.sigma_um[1] < right.sigma_um[1]
+    sure = [np.trace(shift.covariance_um2, axis1=1, axis2=2) for shift in (right, left)]
+    assert sure[0][0] < 0.1 * sure[1][0]
+    assert sure[1][1] < 0.1 * sure[0][1]
     between = result.side_disagreement_um(MOLARS)
     apart = np.linalg.norm(right.shift_um - left.shift_um, axis=1)
-    assert_allclose(apart, between, rtol=1e-3, atol=0)
+    # At the joint place of a point or at the other scan's: they differ by the rotation, 5 mrad.
+    assert_allclose(apart, between, rtol=0.01, atol=0)
 
 
 def test_a_single_bite_scan_has_nothing_to_disagree_with():
