@@ -107,7 +107,7 @@ def name_findings(inputs: Inputs, sides: tuple[str | None, ...]) -> list[Finding
     """Return a finding for every bite scan whose file is called after another side."""
     findings = []
     for file, side in zip(inputs.bite_files, sides, strict=True):
-        words = set(re.split(r"[^a-z]+", file.path.stem.lower()))
+        words = {w.lower() for w in re.findall(r"[A-Z]?[a-z]+|[A-Z]+", file.path.stem)}
         named = ["front" if w == "anterior" else w for w in SIDE_WORDS if w in words]
         if side is None or len(named) != 1 or named[0] == side:
             continue
