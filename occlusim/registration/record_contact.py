@@ -38,8 +38,8 @@ class ContactSettings:
     ----------
     overlap_um : float
         Deepest plausible overlap of two teeth. Teeth are scanned unloaded and the record is taken
-        clenched: a tooth gives 10 to 100 um under physiological load (Boldt et al 2012, Ann Anat),
-        and one of the pair takes most of it.
+        clenched: a tooth gives 10 to 100 um under physiological load (Boldt et al 2012, Ann Anat);
+        the upper end is taken for a pair (own choice).
     gap_um : float
         Largest gap that still counts as contact: 50 um (Gurdsapsri et al 2000, J Oral Rehabil).
     n_sigma : float
