@@ -160,6 +160,23 @@ def test_an_open_side_is_no_chance_and_is_measured():
     assert_allclose(found.shift_um, 300.0, rtol=0, atol=3 * found.sigma_um)
 
 
+def test_one_direction_beyond_two_sigma_is_chance_where_the_whole_pose_is():
+    """2.5 sigma up at every point is 6.25 of chi-square with 6 degrees: once in two and a half."""
+    _, result = _good()
+    sigma_mm = 0.02
+    shifted = RigidTransform(np.eye(3), np.array([0.0, 0.0, 2.5 * sigma_mm]))
+    covariance = 0.5 * sigma_mm**2 * np.diag([1e-8] * 3 + [1.0] * 3)
+    lifted = replace(
+        result,
+        T_upper_lower_alone=(shifted @ result.T_upper_lower, result.T_upper_lower),
+        covariance_alone=(covariance, covariance),
+    )
+    test = same_pose_test(lifted)
+    assert test is not None
+    assert_allclose(test.statistic, 6.25, rtol=1e-6, atol=0)
+    assert worst_disagreement(lifted, MOLARS) is None
+
+
 def test_noise_alone_is_chance():
     _, result = _good()
     test = same_pose_test(result)
