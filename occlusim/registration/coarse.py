@@ -255,8 +255,11 @@ class _Scene:
             for one in placed
         )
         area = np.array([bite.total_mm2 for bite in self.bites])
-        shares = (
-            np.array([getattr(one, name) for one in placed]) / area
-            for name in ("explained_mm2", "upper_mm2", "lower_mm2")
+        return Start(
+            Poses(T_upper_lower, T_upper_bites),
+            is_found,
+            np.array([one.explained_mm2 for one in placed]) / area,
+            np.array([one.upper_mm2 for one in placed]) / area,
+            np.array([one.lower_mm2 for one in placed]) / area,
+            rival,
         )
-        return Start(Poses(T_upper_lower, T_upper_bites), is_found, *shares, rival)

@@ -102,5 +102,6 @@ def grid_of(surfels: Surfels) -> SurfelGrid:
     shape = cell.max(axis=0) + 1 + int(np.ceil(MARGIN_MM / GRID_MM))
     held = np.full(shape, -1, dtype=np.int32)
     held[tuple(cell.T)] = np.arange(len(cell), dtype=np.int32)
-    there = distance_transform_edt(held < 0, return_distances=False, return_indices=True)
+    there = np.zeros((3, *held.shape), dtype=np.int32)
+    distance_transform_edt(held < 0, return_distances=False, return_indices=True, indices=there)
     return SurfelGrid(surfels, frozen(origin, np.float64), frozen(held[tuple(there)], np.int32))
