@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -23,6 +24,7 @@ from occlusim.pipeline.record_checks import (
     suspected,
 )
 from occlusim.pipeline.record_places import Place, name_findings, places_of, sides_shown
+from occlusim.pipeline.side_by_side import meanwhile
 from occlusim.registration.bite import BiteRegistration, register_bite
 from occlusim.registration.consistency import (
     ChanceTest,
@@ -193,8 +195,10 @@ def _judged(
         sides = sides_shown(inputs, registration, frame)
     disagreement = worst_disagreement(registration, points)
     sigma_mm = height_sigma_mm(registration, standing, points)
-    contact = contact_of(inputs, standing, T_upper_lower, sigma_mm)
-    halves = halves_tests(registration, inputs.upper, inputs.lower, inputs.bites)
+    comparing = partial(halves_tests, registration, inputs.upper, inputs.lower, inputs.bites)
+    with meanwhile(comparing) as compared:
+        contact = contact_of(inputs, standing, T_upper_lower, sigma_mm)
+        halves = compared()
     context = replace(
         _names(inputs),
         places=tuple(place.words for place in places),

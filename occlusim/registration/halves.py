@@ -43,10 +43,6 @@ LEAST_COSINE = 0.7
 HALF_REACH_MM = 0.25
 """How far a half may lie from the arch: some times a warp that matters, far less than a groove."""
 
-NOISE_REACH_MM = 1.0
-"""Noise is correlated over some tenths of a millimetre (from memory); what is alike over more than
-this is no noise but a warp."""
-
 HALF_ROUNDS = 10
 """Rounds of robust weights; they settle in five or so."""
 
@@ -185,17 +181,17 @@ def _noise_area_mm2(parts: Sequence[_Matched], motions: Sequence[_Motion]) -> fl
     """Return the surface area of one independent residual of both halves' inliers, mm2.
 
     Both motions were solved from the same residuals, which takes about 12 / n off every
-    correlation of n independent ones; over the disc that is looked at this adds up, and is given
-    back.
+    correlation of n independent ones. Over the disc where the sum of correlations runs this adds
+    up, and is given back. Of a normal correlation exp(-r^2 / 2 l^2), summed to 2 pi l^2, the disc
+    down to 0.05 has ln 20 = 3 times that area.
     """
     area = np.concatenate([p.area_mm2 for p in parts])
     one_mm2 = correlation_area_mm2(
         np.concatenate([p.points for p in parts]),
         np.concatenate([m.left_mm[m.is_inlier] for m in motions]),
         area,
-        NOISE_REACH_MM,
     )
-    return one_mm2 * (1.0 + 12.0 * np.pi * NOISE_REACH_MM**2 / float(area.sum()))
+    return one_mm2 * (1.0 + 12.0 * np.log(20.0) * one_mm2 / float(area.sum()))
 
 
 def _split(along: Float64Array, area_mm2: Float64Array) -> tuple[BoolArray, BoolArray]:

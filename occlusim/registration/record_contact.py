@@ -205,8 +205,12 @@ def _sheet(
     is_near = np.isfinite(found.unsigned_mm)
     gap[used[is_near]] = found.distance_mm[is_near]
     faces = faces[any_corner(np.isnan(gap) | (gap < reach_mm), faces)]
-    kept = ~any_corner(np.isnan(gap), faces)
-    return _Sheet(T_upper_own.apply(mesh.vertices), faces[kept], gap, reach_mm)
+    faces = faces[~any_corner(np.isnan(gap), faces)]
+    row = np.zeros(len(mesh.vertices), dtype=np.int32)
+    row[faces.ravel()] = 1
+    used = np.flatnonzero(row)
+    row[used] = np.arange(len(used), dtype=np.int32)
+    return _Sheet(T_upper_own.apply(mesh.vertices[used]), row[faces], gap[used], reach_mm)
 
 
 def _side(sheet: _Sheet, T_jaw_upper: RigidTransform, sign: float) -> _Sheet:
