@@ -37,7 +37,7 @@ class Row:
         tangent = np.stack([np.ones_like(x), -0.09 * x], axis=1)
         tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
         outward = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
-        arc = np.where(x > 0, 1.0, -1.0) * _arc_length(np.abs(x))
+        arc = np.where(x > 0, 1.0, -1.0) * arc_length(np.abs(x))
         phase = 2 * np.pi * (arc + self.shift) / TOOTH_MM
         wide = self.width * (1 + 0.10 * np.cos(phase)) * np.sin(theta) - self.inset
         fossa = 0.9 * np.exp(-((np.sin(theta) / 0.35) ** 2)) * (1 + 0.3 * np.cos(phase))
@@ -51,7 +51,8 @@ UPPER = Row(-1.0, 4.4, 0.0, 0.0)
 LOWER = Row(+1.0, 4.2, 4.0, 0.8)
 
 
-def _arc_length(x: np.ndarray) -> np.ndarray:
+def arc_length(x: np.ndarray) -> np.ndarray:
+    """Return the length along the parabola from its middle to places x >= 0, mm."""
     k = 0.09
     return 0.5 * (x * np.sqrt(1 + (k * x) ** 2) + np.arcsinh(k * x) / k)
 
@@ -62,7 +63,7 @@ def patch(
     """Return an independent triangulation of part of a row, vertices on the closed form."""
     radius = 6.0
     dense = np.linspace(*s_range, 400)
-    arc = np.concatenate([[0], np.cumsum(np.diff(np.sign(dense) * _arc_length(np.abs(dense))))])
+    arc = np.concatenate([[0], np.cumsum(np.diff(np.sign(dense) * arc_length(np.abs(dense))))])
     height = edge_mm * np.sqrt(3) / 2
     along = np.arange(0, arc[-1], edge_mm)
     across = np.arange(theta_range[0] * radius, theta_range[1] * radius, height)
