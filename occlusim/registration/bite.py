@@ -22,9 +22,10 @@ from occlusim.errors import InputError
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.coarse import Start, StartSettings, find_start
-from occlusim.registration.evidence import BiteEvidence, part_evidence, pose_covariance
+from occlusim.registration.evidence import BiteEvidence, part_evidence
 from occlusim.registration.joint import JointProblem, Poses, RegistrationSettings
 from occlusim.registration.point_to_plane import carry_twist
+from occlusim.registration.pose_covariance import pose_uncertainty
 from occlusim.registration.uncertainty import covariance_about
 
 __all__ = [
@@ -183,8 +184,8 @@ def register_bite(
     alone = (
         [problem.refine(fit.poses, (k,)) for k in range(len(bites))] if len(bites) > 1 else [fit]
     )
-    evidence = [part_evidence(fit, k) for k in range(len(bites))]
-    uncertainty = pose_covariance(fit, evidence)
+    uncertainty = pose_uncertainty(fit)
+    evidence = [part_evidence(fit, k, uncertainty) for k in range(len(bites))]
     total = sum(e.area_upper_mm2 + e.area_lower_mm2 for e in evidence)
     square = sum(
         e.rms_um**2 * (e.area_upper_mm2 + e.area_lower_mm2) for e in evidence if e.n_points
@@ -198,10 +199,8 @@ def register_bite(
         bites=tuple(evidence),
         T_upper_lower_alone=tuple(f.poses.T_upper_lower for f in alone),
         covariance_alone=tuple(
-            pose_covariance(f, [evidence[k]]).covariance
-            if len(bites) > 1
-            else uncertainty.covariance
-            for k, f in enumerate(alone)
+            pose_uncertainty(f).covariance if len(bites) > 1 else uncertainty.covariance
+            for f in alone
         ),
         rms_um=float(np.sqrt(square / total)) if total > 0 else float("nan"),
         converged=fit.converged,

@@ -39,14 +39,24 @@ def tukey_weight(residual_mm: Float64Array, cut_mm: float) -> Float64Array:
     return u * u
 
 
-def tukey_variance(residual_mm: Float64Array, area_mm2: Float64Array, cut_mm: float) -> float:
-    """Return E[psi^2] / E[psi']^2, mm2: the variance that a Tukey estimate feels."""
+def tukey_influence(
+    residual_mm: Float64Array, area_mm2: Float64Array, cut_mm: float
+) -> Float64Array:
+    """Return psi(r) / E[psi'] (n,), mm: the residuals as a Tukey estimate feels them.
+
+    Their variance is that which the estimate of one unknown has per independent residual. E, a
+    mean by area, is held above 0.1: below, the cut is far too narrow for the residuals.
+    """
     u = np.clip(1.0 - (residual_mm / cut_mm) ** 2, 0.0, None)
     slope = u * u - 4.0 * u * (residual_mm / cut_mm) ** 2
-    total = float(area_mm2.sum())
-    mean_slope = float(area_mm2 @ slope) / total
-    mean_square = float(area_mm2 @ (residual_mm * u * u) ** 2) / total
-    return mean_square / max(mean_slope, 0.1) ** 2
+    mean_slope = float(area_mm2 @ slope) / max(float(area_mm2.sum()), 1e-300)
+    return residual_mm * u * u / max(mean_slope, 0.1)
+
+
+def tukey_variance(residual_mm: Float64Array, area_mm2: Float64Array, cut_mm: float) -> float:
+    """Return E[psi^2] / E[psi']^2, mm2: the variance that a Tukey estimate feels."""
+    influence = tukey_influence(residual_mm, area_mm2, cut_mm)
+    return float(area_mm2 @ influence**2 / area_mm2.sum())
 
 
 def jacobian_rows(
@@ -123,20 +133,33 @@ def assemble(
         seems to resist sliding); in the product of independent rows it averages out.
     """
     k, n_parts = part
-    size = 6 + 6 * n_parts
     b = slice(6 + 6 * k, 12 + 6 * k)
     weighted = rows * weight[:, None]
     low = weighted * is_lower[:, None]
     other = rows if twin is None else twin
-    matrix, gradient = np.zeros((size, size)), np.zeros(size)
-    own, lower = other.T @ weighted, other.T @ low
-    matrix[b, b] = 0.5 * (own + own.T)
-    matrix[:6, :6] = 0.5 * (lower + lower.T)
-    matrix[:6, b] = -matrix[:6, :6]
-    matrix[b, :6] = -matrix[:6, :6]
+    lower = other.T @ low
+    matrix = placed_blocks(other.T @ weighted - lower, lower, (k, k), n_parts)
+    gradient = np.zeros(len(matrix))
     gradient[b] = weighted.T @ residual_mm
     gradient[:6] = -(low.T @ residual_mm)
-    return NormalEquations(matrix, gradient)
+    return NormalEquations(0.5 * (matrix + matrix.T), gradient)
+
+
+def placed_blocks(
+    upper: Float64Array, lower: Float64Array, pair: tuple[int, int], n_parts: int
+) -> Float64Array:
+    """Return sums of row products (6, 6) of two of n bite scans in their place in the whole matrix.
+
+    `upper` sums over matches with the upper arch, which stands still; `lower` over those with the
+    lower arch, whose rows count for the lower jaw with the opposite sign.
+    """
+    size = 6 + 6 * n_parts
+    a, b = (slice(6 + 6 * k, 12 + 6 * k) for k in pair)
+    matrix = np.zeros((size, size))
+    matrix[a, b] = upper + lower
+    matrix[:6, :6] = lower
+    matrix[:6, b] = matrix[a, :6] = -lower
+    return matrix
 
 
 def move_about(twist: Float64Array, centre: Float64Array, pose: RigidTransform) -> RigidTransform:

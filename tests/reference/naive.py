@@ -101,3 +101,14 @@ def patch_distance(points, foot, corner, normal, least_cosine):
     smooth = np.einsum("nk,nki->ni", bary, normal)
     smooth /= np.linalg.norm(smooth, axis=1, keepdims=True)
     return np.einsum("ij,ij->i", smooth, points - foot - lift), smooth
+
+
+def ring_sums(centres, points, values, ring_mm, n_rings):
+    """Return the sums (m, R, k) of values over points in rings around each centre."""
+    out = np.zeros((len(centres), n_rings, values.shape[1]))
+    for i, centre in enumerate(centres):
+        away = np.linalg.norm(points - centre, axis=1)
+        out[i, 0] = values[away == 0].sum(axis=0)
+        for r in range(1, n_rings):
+            out[i, r] = values[(away > (r - 1) * ring_mm) & (away <= r * ring_mm)].sum(axis=0)
+    return out

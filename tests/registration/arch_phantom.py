@@ -37,7 +37,7 @@ class Row:
         tangent = np.stack([np.ones_like(x), -0.09 * x], axis=1)
         tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
         outward = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
-        arc = np.where(x > 0, 1.0, -1.0) * _arc_length(np.abs(x))
+        arc = np.where(x > 0, 1.0, -1.0) * arc_length(np.abs(x))
         phase = 2 * np.pi * (arc + self.shift) / TOOTH_MM
         wide = self.width * (1 + 0.10 * np.cos(phase)) * np.sin(theta) - self.inset
         fossa = 0.9 * np.exp(-((np.sin(theta) / 0.35) ** 2)) * (1 + 0.3 * np.cos(phase))
@@ -51,7 +51,8 @@ UPPER = Row(-1.0, 4.4, 0.0, 0.0)
 LOWER = Row(+1.0, 4.2, 4.0, 0.8)
 
 
-def _arc_length(x: np.ndarray) -> np.ndarray:
+def arc_length(x: np.ndarray) -> np.ndarray:
+    """Return the length along the parabola from its middle to places x >= 0, mm."""
     k = 0.09
     return 0.5 * (x * np.sqrt(1 + (k * x) ** 2) + np.arcsinh(k * x) / k)
 
@@ -62,7 +63,7 @@ def patch(
     """Return an independent triangulation of part of a row, vertices on the closed form."""
     radius = 6.0
     dense = np.linspace(*s_range, 400)
-    arc = np.concatenate([[0], np.cumsum(np.diff(np.sign(dense) * _arc_length(np.abs(dense))))])
+    arc = np.concatenate([[0], np.cumsum(np.diff(np.sign(dense) * arc_length(np.abs(dense))))])
     height = edge_mm * np.sqrt(3) / 2
     along = np.arange(0, arc[-1], edge_mm)
     across = np.arange(theta_range[0] * radius, theta_range[1] * radius, height)
@@ -101,9 +102,16 @@ def join(*meshes: TriangleMesh) -> TriangleMesh:
 def noisy(
     mesh: TriangleMesh, sigma_mm: float, length_mm: float, rng: np.random.Generator
 ) -> TriangleMesh:
-    """Return the mesh with normal noise of a Gaussian correlation exp(-d^2 / (2 length^2))."""
+    """Return the mesh with normal noise of a Gaussian correlation exp(-d^2 / (2 length^2)).
+
+    White noise, independent from vertex to vertex, for a length of 0.
+    """
     surface = Surface.build(mesh)
     white = rng.standard_normal(len(mesh.vertices))
+    if length_mm == 0:
+        return mesh.with_vertices(
+            mesh.vertices + (sigma_mm * white)[:, None] * surface.vertex_normals
+        )
     kernel_mm = length_mm / np.sqrt(2)
     tree = cKDTree(mesh.vertices)
     pairs = tree.sparse_distance_matrix(tree, 3 * kernel_mm, output_type="coo_matrix")
@@ -142,7 +150,9 @@ def build_phantom(
     seed: int,
     *,
     sigma_mm: float = 0.0,
+    bite_sigma_mm: float | None = None,
     length_mm: float = 0.3,
+    bite_edge_mm: float | None = None,
     sides: tuple = (RIGHT, LEFT),
     buccal: tuple = BUCCAL,
     arch_theta: tuple = WHOLE,
@@ -152,23 +162,32 @@ def build_phantom(
 ) -> Phantom:
     """Return arches and bite scans, each triangulated and disturbed on its own.
 
+    `bite_sigma_mm` and `bite_edge_mm` are those of the arches unless given.
     `opened` moves the lower teeth within each bite scan: a jaw that was not quite closed.
     """
     rng = np.random.default_rng(seed)
 
-    def part(row: Row, s_range: tuple, theta: tuple) -> TriangleMesh:
-        mesh = patch(row, s_range, theta, edge_mm, rng)
-        return noisy(mesh, sigma_mm, length_mm, rng) if sigma_mm > 0 else mesh
+    bite_edge = edge_mm if bite_edge_mm is None else bite_edge_mm
+    bite_sigma = sigma_mm if bite_sigma_mm is None else bite_sigma_mm
 
-    upper = part(upper_row, arch_range, arch_theta)
-    lower = part(LOWER, arch_range, arch_theta).transformed(TRUE_LOWER.inverse())
+    def part(row: Row, s_range: tuple, theta: tuple, edge: float, sigma: float) -> TriangleMesh:
+        mesh = patch(row, s_range, theta, edge, rng)
+        return noisy(mesh, sigma, length_mm, rng) if sigma > 0 else mesh
+
+    def taken(row: Row, side: tuple) -> TriangleMesh:
+        return part(row, side, buccal, bite_edge, bite_sigma)
+
+    upper = part(upper_row, arch_range, arch_theta, edge_mm, sigma_mm)
+    lower = part(LOWER, arch_range, arch_theta, edge_mm, sigma_mm)
     bites = tuple(
-        join(
-            part(UPPER, side, buccal), part(LOWER, side, buccal).transformed(T_closed_taken)
-        ).transformed(T.inverse())
+        join(taken(UPPER, side), taken(LOWER, side).transformed(T_closed_taken)).transformed(
+            T.inverse()
+        )
         for side, T, T_closed_taken in zip(sides, TRUE_BITES, opened, strict=False)
     )
-    return Phantom(upper, lower, bites, TRUE_LOWER, TRUE_BITES[: len(sides)])
+    return Phantom(
+        upper, lower.transformed(TRUE_LOWER.inverse()), bites, TRUE_LOWER, TRUE_BITES[: len(sides)]
+    )
 
 
 def molar_error_um(found: RigidTransform, true: RigidTransform) -> float:
