@@ -92,8 +92,9 @@ def alone_against_joint(registration: BiteRegistration, points: ArrayLike) -> li
     if len(registration.bites) < 2:
         return []
     covariances = [np.asarray(c) for c in registration.covariance_alone]
-    noise = [b.variance_mm2 * b.correlation_area_mm2 for b in registration.bites]
-    differences = covariance_from_joint(covariances, noise, registration.centre)
+    differences = covariance_from_joint(
+        covariances, registration.information_alone, registration.centre
+    )
     back = registration.T_upper_lower.inverse()
     found = []
     for alone, covariance in zip(registration.T_upper_lower_alone, differences, strict=True):
@@ -103,7 +104,9 @@ def alone_against_joint(registration: BiteRegistration, points: ArrayLike) -> li
 
 
 def covariance_from_joint(
-    covariances: Sequence[Float64Array], noise: Sequence[float], centre: Float64Array
+    covariances: Sequence[Float64Array],
+    informations: Sequence[Float64Array],
+    centre: Float64Array,
 ) -> list[Float64Array]:
     """Return the covariances (6, 6) of (each alone less the joint pose).
 
@@ -111,19 +114,18 @@ def covariance_from_joint(
     ----------
     covariances : (6, 6) each
         Of independent poses alone, about the upper frame's origin.
-    noise : float each, mm4
-        Variance times area of one independent residual. The joint fit weighs residuals by area
-        alone, so a pose's information in it is noise * covariance^-1.
+    informations : (6, 6) each
+        The weights that these poses have in the joint one, about the same origin.
     centre : (3,), mm
         Middle of the record: there rotation and translation are least mixed, which keeps digits.
     """
     there, here = carry_twist(-centre), carry_twist(centre)
     local = [there @ c @ there.T for c in covariances]
-    if not np.isfinite(local).all() or not np.isfinite(noise).all():
+    weights = [here.T @ h @ here for h in informations]
+    if not np.isfinite(local).all() or not np.isfinite(weights).all():
         return [np.full((6, 6), np.nan) for _ in local]
-    information = [v * np.linalg.pinv(c, hermitian=True) for v, c in zip(noise, local, strict=True)]
-    total = np.linalg.pinv(np.sum(information, axis=0), hermitian=True)
-    shares = [total @ h for h in information]
+    total = np.linalg.pinv(np.sum(weights, axis=0), hermitian=True)
+    shares = [total @ h for h in weights]
     found = []
     for k in range(len(local)):
         factors = [(np.eye(6) if j == k else 0.0) - share for j, share in enumerate(shares)]

@@ -35,8 +35,9 @@ class QualitySettings:
     doubtful_rms_um, refused_rms_um : float
         Residual of the inliers; scanner noise of two scans is 20-40 um (from memory).
     doubtful_agreement, refused_agreement : float
-        Share of the surface lying on an arch that agrees with it; soft tissue moves, so a good
-        record may lose a good part of its gingiva (from memory).
+        Share of what a bite scan shows of an arch that agrees with it. Soft tissue moves, so a good
+        record may lose a good part of its gingiva (from memory), which counts little; bite scans
+        of another mouth have 0.3 to 0.45 (demo arches, `benchmarks/records.py`).
     doubtful_area_mm2, refused_area_mm2 : float
         Overlap of one bite scan with one arch. The outer face of a molar is about 60 mm2 (10 mm
         wide, 6 to 7 mm high; from memory); two to four teeth a side are wanted
@@ -63,8 +64,8 @@ class QualitySettings:
     refused_disagreement_um: float = 300.0
     doubtful_rms_um: float = 50.0
     refused_rms_um: float = 100.0
-    doubtful_agreement: float = 0.6
-    refused_agreement: float = 0.35
+    doubtful_agreement: float = 0.75
+    refused_agreement: float = 0.5
     doubtful_area_mm2: float = 60.0
     refused_area_mm2: float = 20.0
     doubtful_warp_um: float = 60.0
@@ -168,9 +169,11 @@ def part_reasons(name: str, bite: BiteEvidence, settings: QualitySettings) -> li
     text = f"{name} fits the arches only to {bite.rms_um:.0f} µm (root mean square)"
     limits = settings.doubtful_rms_um, settings.refused_rms_um
     reasons += graded(bite.rms_um, limits, "poor_fit", text, SOFT_TISSUE)
-    text = f"only {100 * bite.agreement:.0f} % of {name} agrees with the arches it lies on"
     limits = -settings.doubtful_agreement, -settings.refused_agreement
-    reasons += graded(-bite.agreement, limits, "low_agreement", text, SOFT_TISSUE)
+    for jaw, share in (("upper", bite.agreement_upper), ("lower", bite.agreement_lower)):
+        text = f"only {100 * share:.0f} % of what {name} shows of the {jaw} arch agrees with it"
+        advice = f"check that it belongs to this {jaw} arch, and {SOFT_TISSUE}"
+        reasons += graded(-share, limits, "low_agreement", text, advice)
     return reasons
 
 

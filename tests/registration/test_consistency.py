@@ -62,7 +62,7 @@ def test_against_an_efficient_mean_the_covariances_subtract(rng):
     """Textbook case: C_k - C for weights H_k = C_k^-1 (Rao 1973)."""
     covariances = _some_covariances(rng, 3)
     joint = np.linalg.inv(sum(np.linalg.inv(c) for c in covariances))
-    found = covariance_from_joint(covariances, [1.0, 1.0, 1.0], np.zeros(3))
+    found = covariance_from_joint(covariances, [np.linalg.inv(c) for c in covariances], np.zeros(3))
     for one, own in zip(found, covariances, strict=True):
         assert_allclose(one, own - joint, rtol=1e-9, atol=1e-9)
 
@@ -74,7 +74,7 @@ def test_against_any_other_mean_they_are_those_of_many_draws(rng):
     draws = [rng.multivariate_normal(np.zeros(6), c, n) for c in covariances]
     pulled = sum(x @ h for x, h in zip(draws, informations, strict=True))
     joint = pulled @ np.linalg.inv(sum(informations))
-    found = covariance_from_joint(covariances, noise, np.zeros(3))
+    found = covariance_from_joint(covariances, informations, np.zeros(3))
     for x, one in zip(draws, found, strict=True):
         # Whitened, every entry of the sample's covariance scatters by sqrt(2 / n) = 0.7 %.
         white = np.linalg.solve(np.linalg.cholesky(one), (x - joint).T)
@@ -83,8 +83,9 @@ def test_against_any_other_mean_they_are_those_of_many_draws(rng):
 
 def test_where_it_is_taken_about_does_not_count(rng):
     covariances = _some_covariances(rng, 2)
-    here = covariance_from_joint(covariances, [1.0, 2.0], np.zeros(3))
-    there = covariance_from_joint(covariances, [1.0, 2.0], np.array([30.0, -20.0, 10.0]))
+    informations = [np.linalg.inv(c) * v for c, v in zip(covariances, (1.0, 2.0), strict=True)]
+    here = covariance_from_joint(covariances, informations, np.zeros(3))
+    there = covariance_from_joint(covariances, informations, np.array([30.0, -20.0, 10.0]))
     scale = np.abs(here).max()
     assert_allclose(there, here, rtol=0, atol=1e-9 * scale)
 
@@ -100,12 +101,9 @@ def test_the_joint_pose_is_the_mean_weighted_by_information():
         there, back = carry_twist(-result.centre), result.T_upper_lower.inverse()
         lengths = np.array([1.0 / result.arm_mm] * 3 + [1.0] * 3)
         pulls = []
-        for bite, alone, covariance in zip(
-            result.bites, result.T_upper_lower_alone, result.covariance_alone, strict=True
-        ):
-            information = np.linalg.inv(there @ covariance @ there.T)
-            noise = bite.variance_mm2 * bite.correlation_area_mm2
-            pulls.append(noise * lengths * (information @ there @ (alone @ back).log()))
+        for alone, weight in zip(result.T_upper_lower_alone, result.information_alone, strict=True):
+            local = carry_twist(result.centre).T @ weight @ carry_twist(result.centre)
+            pulls.append(lengths * (local @ there @ (alone @ back).log()))
         assert np.linalg.norm(sum(pulls)) < 0.2 * np.linalg.norm(pulls[0])
 
 

@@ -79,15 +79,19 @@ def test_a_record_without_the_lower_teeth_is_refused(phantom):
 
 
 @pytest.mark.parametrize("axis", [0, 1])
-def test_a_mirrored_scan_is_refused(phantom, axis):
+def test_a_mirrored_scan_is_never_trusted(phantom, axis):
     flip = np.ones(3)
     flip[axis] = -1
     bites = []
     for b in phantom.bites:
         middle = b.vertices.mean(axis=0) * (axis == 1)
         bites.append(TriangleMesh((b.vertices - middle) * flip + middle, b.faces[:, ::-1]))
-    verdict, _ = _judge(Phantom(phantom.upper, phantom.lower, tuple(bites), IDENTITY, ()))
-    assert verdict.state == "refused"
+    verdict, result = _judge(Phantom(phantom.upper, phantom.lower, tuple(bites), IDENTITY, ()))
+    # The phantom's sides are each other's mirror image but for the phase of their waves: from side
+    # to side the scans fit to 60 um, and the pose is said to be known to 80 um.
+    assert verdict.state == ("doubtful", "refused")[axis]
+    assert min(bite.rms_um for bite in result.bites) > 50.0
+    assert np.linalg.norm(verdict.sigma_um, axis=1).max() > 50.0
 
 
 def test_a_tiny_patch_is_refused(phantom):

@@ -37,7 +37,8 @@ GOOD = BiteEvidence(
     n_independent=600.0,
     correlation_area_mm2=0.5,
     variance_mm2=2e-4,
-    agreement=0.95,
+    agreement_upper=0.95,
+    agreement_lower=0.9,
     vertex=np.arange(5000),
     residual_mm=np.zeros(5000),
 )
@@ -65,8 +66,8 @@ def test_a_value_is_doubted_and_refused_beyond_its_limits():
         ({"area_lower_mm2": 10.0}, [("small_overlap", "refused")]),
         ({"rms_um": 70.0}, [("poor_fit", "doubtful")]),
         ({"rms_um": 170.0}, [("poor_fit", "refused")]),
-        ({"agreement": 0.5}, [("low_agreement", "doubtful")]),
-        ({"agreement": 0.2}, [("low_agreement", "refused")]),
+        ({"agreement_lower": 0.7}, [("low_agreement", "doubtful")]),
+        ({"agreement_upper": 0.2}, [("low_agreement", "refused")]),
     ],
 )
 def test_what_is_wrong_with_a_bite_scan_has_a_code_words_and_advice(change, codes):
