@@ -66,12 +66,13 @@ def part_evidence(fit: JointFit, k: int, uncertainty: PoseUncertainty) -> BiteEv
     """Return the evidence of bite scan `k` at a fit that includes it, with the fit's noise."""
     part, pose, noise = fit.parts[k], fit.poses.T_upper_bites[k], uncertainty.noise[k]
     good = part.pick(part.is_inlier)
-    agreement = [close_share(part, is_lower) for is_lower in (False, True)]
+    on_upper, on_lower = (close_share(part, is_lower) for is_lower in (False, True))
     if noise is None:
         nan = float("nan")
         return BiteEvidence(
-            pose, nan, nan, 0.0, 0.0, 0, 0.0, nan, nan, *agreement, part.vertex, part.residual_mm
-        )
+            pose, nan, nan, 0.0, 0.0, 0, 0.0, nan, nan, on_upper, on_lower, part.vertex,
+            part.residual_mm,
+        )  # fmt: skip
     area = float(good.area_mm2.sum())
     rms_mm = float(np.sqrt(good.area_mm2 @ good.residual_mm**2 / area))
     size = np.abs(good.residual_mm)
@@ -89,8 +90,8 @@ def part_evidence(fit: JointFit, k: int, uncertainty: PoseUncertainty) -> BiteEv
         n_independent=n_independent,
         correlation_area_mm2=area / n_independent,
         variance_mm2=noise.variance_mm2,
-        agreement_upper=agreement[0],
-        agreement_lower=agreement[1],
+        agreement_upper=on_upper,
+        agreement_lower=on_lower,
         vertex=part.vertex,
         residual_mm=part.residual_mm,
     )
