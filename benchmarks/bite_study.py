@@ -32,11 +32,14 @@ from registration.arch_phantom import (
     UPPER,
     arc_length,
     build_phantom,
+    build_shared_phantom,
+    molar_error_um,
     patch,
 )
 
 from benchmarks.measure import UM
 from occlusim.geometry.surface import Surface
+from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.bite import RegistrationSettings, register_bite
 from occlusim.registration.uncertainty import covariance_about
 
@@ -198,3 +201,23 @@ def _faces(row, side: Sequence[float]) -> tuple[np.ndarray, np.ndarray, np.ndarr
 
 NEAR, FAR = MOLARS
 """The first molars of the right and of the left: near and far for a record of the right."""
+
+
+def noise_free_error_um(edge_mm: float, seed: int) -> float:
+    """Return the error at the molars of parts that are each triangulated on its own."""
+    p = build_phantom(edge_mm, seed, arch_theta=OUTER)
+    found = register_bite(
+        Surface.build(p.upper), Surface.build(p.lower), [Surface.build(b) for b in p.bites],
+        T_upper_lower=TRUE_LOWER, T_upper_bites=TRUE_BITES, settings=NEAR_START,
+    )  # fmt: skip
+    return molar_error_um(found.T_upper_lower, TRUE_LOWER)
+
+
+def shared_error_um(edge_mm: float, seed: int) -> float:
+    """Return the error at the molars of bite scans cut out of the arches."""
+    p = build_shared_phantom(edge_mm, seed)
+    found = register_bite(
+        Surface.build(p.upper), Surface.build(p.lower), [Surface.build(b) for b in p.bites],
+        T_upper_lower=RigidTransform.identity(),
+    )  # fmt: skip
+    return molar_error_um(found.T_upper_lower, TRUE_LOWER)

@@ -12,6 +12,7 @@ import pytest
 
 PROBES = {
     "needs_open3d": "import open3d",
+    "needs_small_gicp": "import small_gicp",
     "needs_drawing": (
         "import pyvista as pv\n"
         "p = pv.Plotter(off_screen=True, window_size=(64, 64))\n"

@@ -92,3 +92,17 @@ def test_random_starts_end_at_the_true_pose():
     assert "starts: 2, right 2, wrong and not refused 0" in text
     # scan noise of 5 and 8 um; two-sided records are known to some micrometres
     assert value(text, r"largest NUMBER um") < 10.0
+
+
+@pytest.mark.slow
+@pytest.mark.needs_open3d
+def test_the_bite_registration_is_exact_and_its_peers_are_named():
+    text = printed("bench_registration.py", "noise-free", "target", "speed")
+    # Float64 on coordinates of 50 mm.
+    assert value(text, r"parts share triangles.*: NUMBER") < 1e-4
+    assert value(text, r"fitted order of convergence of the worst: NUMBER") > 1.8
+    closed_form = [numbers_of(line, "far")[:2] for line in text.splitlines() if " far " in line]
+    assert len(closed_form) == 2
+    assert all(closed > 0 and found > 0 for closed, found in closed_form)
+    for name in ("ours", "Open3D", "small_gicp"):
+        assert name in text

@@ -190,6 +190,21 @@ def build_phantom(
     )
 
 
+def build_shared_phantom(edge_mm: float, seed: int) -> Phantom:
+    """Return arches and bite scans cut out of them: all parts share their triangles."""
+    p = build_phantom(edge_mm, seed)
+    lower = p.lower.transformed(p.T_upper_lower)
+    bites = []
+    for sign, T_upper_bite in zip((1, -1), p.T_upper_bites, strict=True):
+        parts = []
+        for mesh in (p.upper, lower):
+            middle = mesh.vertices[mesh.faces].mean(axis=1)
+            outer = (sign * middle[:, 0] > 12) & (sign * middle[:, 0] < 30)
+            parts.append(mesh.submesh(np.flatnonzero(outer).astype(np.int32))[0])
+        bites.append(join(*parts).transformed(T_upper_bite.inverse()))
+    return Phantom(p.upper, p.lower, tuple(bites), p.T_upper_lower, p.T_upper_bites)
+
+
 def molar_error_um(found: RigidTransform, true: RigidTransform) -> float:
     """Return the largest displacement of both first molars between two poses of the lower jaw."""
     there = (found @ true.inverse()).apply(MOLARS)

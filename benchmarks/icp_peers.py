@@ -1,0 +1,188 @@
+"""The fine step beside point-to-plane registration by two libraries, each in its own process.
+
+The libraries register one pair at a time: each bite scan with the upper and with the lower arch,
+every vertex of the bite scan to the plane of the arch's nearest vertex, from the same near poses,
+within the same last match distance, until a step moves less than the same tolerance. They know
+neither the curve between vertices nor robust weights nor the joint problem, and give no
+uncertainty; their two poses of the lower arch, by the right record and by the left, stand beside
+ours of both. Reading, normals and trees that both sides need before the first match are timed too.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+from benchmarks.measure import timed
+
+MATCH_MM = 0.25
+TOLERANCE_MM = 1e-5
+MOST_ROUNDS = 200
+NEAR_TWIST = (0.004, -0.003, 0.005, 0.1, -0.12, 0.08)
+"""How far the start is from the truth, rad and mm: what a coarse start leaves."""
+
+Register = Callable[[dict[str, np.ndarray], np.ndarray], np.ndarray]
+
+
+def _open3d(pair: dict[str, np.ndarray], start: np.ndarray) -> np.ndarray:
+    import open3d as o3d
+
+    reg = o3d.pipelines.registration
+    clouds = []
+    for name in ("bite", "arch"):
+        cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(pair[name]))
+        cloud.normals = o3d.utility.Vector3dVector(pair[f"{name}_normals"])
+        clouds.append(cloud)
+    # Relative changes of a root mean square of some 20 um: a millionth of it is far below 0.01 um.
+    criteria = reg.ICPConvergenceCriteria(1e-7, 1e-7, MOST_ROUNDS)
+    plane = reg.TransformationEstimationPointToPlane()
+    found = reg.registration_icp(*clouds, MATCH_MM, start, plane, criteria)
+    return np.asarray(found.transformation)
+
+
+def _small_gicp(pair: dict[str, np.ndarray], start: np.ndarray) -> np.ndarray:
+    import small_gicp
+
+    clouds = []
+    for name in ("bite", "arch"):
+        cloud = small_gicp.PointCloud(pair[name])
+        small_gicp.estimate_normals(cloud, num_neighbors=10, num_threads=THREADS)
+        clouds.append(cloud)
+    bite, arch = clouds
+    found = small_gicp.align(
+        arch, bite, small_gicp.KdTree(arch, num_threads=THREADS), start,
+        registration_type="PLANE_ICP", max_correspondence_distance=MATCH_MM,
+        num_threads=THREADS, max_iterations=MOST_ROUNDS,
+        rotation_epsilon=TOLERANCE_MM / 30.0, translation_epsilon=TOLERANCE_MM,
+    )  # fmt: skip
+    return np.asarray(found.T_target_source)
+
+
+PEERS: dict[str, tuple[str, Register]] = {
+    "Open3D": ("open3d", _open3d),
+    "small_gicp": ("small_gicp", _small_gicp),
+}
+THREADS = os.cpu_count() or 1
+
+
+def _scene(given: argparse.Namespace, folder: Path) -> Path:
+    """Write scans, starts and the truth; return the file."""
+    from registration.arch_phantom import TRUE_BITES, TRUE_LOWER, build_phantom
+
+    from occlusim.geometry.surface import Surface
+    from occlusim.geometry.transform import RigidTransform
+
+    edges = (0.6, 0.5) if given.quick else (0.157, 0.139)
+    p = build_phantom(edges[0], given.seed, bite_edge_mm=edges[1], sigma_mm=0.015)
+    off = RigidTransform.exp(NEAR_TWIST)
+    content = {"T_lower": (off @ TRUE_LOWER).matrix, "true_lower": TRUE_LOWER.matrix}
+    names = ("upper", "lower", "bite0", "bite1")
+    for name, mesh in zip(names, (p.upper, p.lower, *p.bites), strict=True):
+        content |= {f"{name}_v": mesh.vertices, f"{name}_f": mesh.faces,
+                    f"{name}_n": Surface.build(mesh).vertex_normals}  # fmt: skip
+    for k, T in enumerate(TRUE_BITES):
+        content[f"T_bite{k}"] = (off.inverse() @ T).matrix
+    np.savez(folder / "scene.npz", **content)
+    n_faces = [len(mesh.faces) for mesh in (p.upper, p.lower, *p.bites)]
+    print(
+        f"\nFine step alone, from {NEAR_TWIST[3:]} mm and {NEAR_TWIST[:3]} rad beside the truth;\n"
+        f"triangles of arches and bite scans {n_faces}, noise 15 um over 0.3 mm"
+    )
+    return folder / "scene.npz"
+
+
+def _run_peer(name: str, scene: dict[str, np.ndarray], repeats: int) -> dict:
+    register = PEERS[name][1]
+
+    def pair(arch: str, k: int) -> dict[str, np.ndarray]:
+        return {"bite": scene[f"bite{k}_v"], "bite_normals": scene[f"bite{k}_n"],
+                "arch": scene[f"{arch}_v"], "arch_normals": scene[f"{arch}_n"]}  # fmt: skip
+
+    def whole() -> list[np.ndarray]:
+        lower = []
+        for k in range(2):
+            to_upper = register(pair("upper", k), scene[f"T_bite{k}"])
+            start = np.linalg.inv(scene["T_lower"]) @ scene[f"T_bite{k}"]
+            lower.append(to_upper @ np.linalg.inv(register(pair("lower", k), start)))
+        return lower
+
+    run = timed(whole, repeats)
+    return {"seconds": run.best_s, "lower": [T.tolist() for T in run.result]}
+
+
+def _run_ours(scene: dict[str, np.ndarray], repeats: int) -> dict:
+    from occlusim.geometry.mesh import TriangleMesh
+    from occlusim.geometry.surface import Surface
+    from occlusim.geometry.transform import RigidTransform
+    from occlusim.registration.bite import register_bite
+
+    meshes = [TriangleMesh(scene[f"{n}_v"], scene[f"{n}_f"])
+              for n in ("upper", "lower", "bite0", "bite1")]  # fmt: skip
+    build = timed(lambda: [Surface.build(mesh) for mesh in meshes], repeats)
+    upper, lower, *bites = build.result
+    starts = [RigidTransform.from_matrix(scene[f"T_bite{k}"]) for k in range(2)]
+    T_lower = RigidTransform.from_matrix(scene["T_lower"])
+    run = timed(
+        lambda: register_bite(upper, lower, bites, T_upper_lower=T_lower, T_upper_bites=starts),
+        repeats,
+    )
+    return {"seconds": run.best_s, "surfaces_s": build.best_s,
+            "lower": [run.result.T_upper_lower.matrix.tolist()]}  # fmt: skip
+
+
+def _ask(name: str, scene: Path, repeats: int) -> dict | str:
+    """Return what a method gave in a process of its own, or why it gave nothing."""
+    command = [sys.executable, __file__, name, str(scene), str(repeats)]
+    run = subprocess.run(command, capture_output=True, text=True, check=False)
+    if run.returncode:
+        return (run.stderr.strip().splitlines() or [f"exit code {run.returncode}"])[-1]
+    return json.loads(run.stdout.splitlines()[-1])
+
+
+def compare_speed(given: argparse.Namespace) -> None:
+    """Print seconds and errors at the molars of ours and of both libraries, in one run."""
+    from registration.arch_phantom import TRUE_LOWER, molar_error_um
+
+    from occlusim.geometry.transform import RigidTransform
+
+    with tempfile.TemporaryDirectory() as folder:
+        scene = _scene(given, Path(folder))
+        repeats = 1 if given.quick else 5
+        answers = {name: _ask(name, scene, repeats) for name in ("ours", *PEERS)}
+    ours = answers["ours"]
+    if isinstance(ours, str):
+        raise SystemExit(f"our own run failed: {ours}")
+    print(f"  surfaces with their trees, built once for every later step: "
+          f"{ours['surfaces_s']:.2f} s")  # fmt: skip
+    print("  method                seconds   times ours   error at the molars um")
+    for name, answer in answers.items():
+        if isinstance(answer, str):
+            print(f"  {name:20s}  not run ({answer})")
+            continue
+        errors = [molar_error_um(RigidTransform.from_matrix(T), TRUE_LOWER)
+                  for T in answer["lower"]]  # fmt: skip
+        words = " ".join(f"{e:.1f}" for e in errors)
+        words += " (both records)" if name == "ours" else " (right, left)"
+        seconds = answer["seconds"]
+        print(f"  {name:20s} {seconds:8.3f} {seconds / ours['seconds']:12.2f}   {words}")
+
+
+if __name__ == "__main__":
+    method, path, times = sys.argv[1:]
+    with np.load(path) as stored:
+        loaded = dict(stored)
+    answered = (
+        _run_ours(loaded, int(times)) if method == "ours" else _run_peer(method, loaded, int(times))
+    )
+    print(json.dumps(answered))
