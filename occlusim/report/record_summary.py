@@ -72,6 +72,8 @@ def _spread(record: Mapping[str, Any]) -> list[str]:
         sentences.append(WORDS[kind].format(place=place_words(name, record), **values))
     if record.get("weakest_direction"):
         sentences.append(WORDS["record_weakest"].format(motion=record["weakest_direction"]))
+    if sentences and record.get("bites"):
+        sentences.append(WORDS["record_noise_alone"])
     return sentences
 
 

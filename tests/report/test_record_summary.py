@@ -65,6 +65,8 @@ def test_every_place_is_said_once_with_height_and_plane():
     assert lines[2].startswith("At the last tooth on the left ")
     assert sum(line.startswith("At ") for line in lines) == 2
     assert "Least sure is moving up and down." in lines
+    assert any("noise alone" in line and "drift and warp" in line for line in lines)
+    assert not any("noise alone" in line for line in _words(bites=[]))
 
 
 def test_sides_and_chance_are_told():
