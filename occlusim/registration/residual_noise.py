@@ -23,8 +23,8 @@ import numpy as np
 from occlusim.arrays import BoolArray, Float64Array
 from occlusim.kernels.ring_sums import ring_sums
 
-CHOSEN_POINTS = 2000
-"""Places around which is summed; more would not be independent of these."""
+CHOSEN_POINTS = 1000
+"""Places around which is summed: as many as a bite scan has independent residuals, or more."""
 
 REACH_MM = 3.0
 """Farthest distance looked at; scanner noise is correlated over some tenths of a millimetre (from
