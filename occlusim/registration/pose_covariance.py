@@ -79,7 +79,8 @@ def pose_uncertainty(fit: JointFit) -> PoseUncertainty:
         sums = sum_pairs(scores, scores)
         lost = places.lost(sums, i, total.matrix - each[i].matrix)
         noise[k] = found = noise_covariance(sums, lost)
-        spreads.append(places.spread(sums, found, i, i))
+        spread = places.spread(sums, found, i, i)
+        spreads.append(positive(spread, found.sum_mm4 * each[i].matrix, arm_mm))
         measured.append((i, scores, found))
     common = np.zeros_like(total.matrix)
     for (i, a, found), (j, b, _) in combinations(measured, 2):
@@ -177,6 +178,17 @@ def _inverse(matrix: Float64Array, arm_mm: float) -> Float64Array | None:
     if values[0] <= 1e-12 * values[-1]:
         return None
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def positive(spread: Float64Array, plain: Float64Array, arm_mm: float) -> Float64Array:
+    """Return a spread that no direction makes negative: `plain` where the first one is.
+
+    A measured covariance by distance need not be that of any noise; on few residuals it may go
+    wrong. `plain` takes rows not to turn within its reach.
+    """
+    scale = np.tile([1 / arm_mm if arm_mm > 0 else 1.0] * 3 + [1.0] * 3, len(spread) // 6)
+    values = np.linalg.eigvalsh(spread * scale[:, None] * scale)
+    return spread if values[0] >= -1e-9 * values[-1] else plain
 
 
 def _lower_covariance(
