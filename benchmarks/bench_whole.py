@@ -34,11 +34,12 @@ from occlusim.contact.foundation import box_corners
 from occlusim.files.case_file import read_case
 from occlusim.geometry.transform import RigidTransform
 from occlusim.pipeline import check_case
-from occlusim.pipeline.check import Clock, place
+from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.crown_run import CrownAgainst
 from occlusim.pipeline.crown_stage import Region
 from occlusim.pipeline.inputs import Inputs, load_inputs
 from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
+from occlusim.pipeline.record import take_record
 from occlusim.pipeline.side_by_side import side_by_side
 
 SCRIPT = Path(__file__).with_name("plain_script.py")
@@ -181,7 +182,7 @@ def main() -> None:
         if given.quick:
             case, given.repeats = shortened(case), 0
         inputs = load_inputs(read_case(case))
-        placed, _ = place(inputs, Clock(lambda _words: None))
+        placed = take_record(inputs, Clock(lambda _words: None)).placed()
         runs = max(given.repeats, 1)
         ours = (Ours(inputs, placed, given.movements) if given.quick
                 else best_of(runs, inputs, placed, given.movements))  # fmt: skip

@@ -24,6 +24,7 @@ from occlusim.jaw.numbering import (
     is_upper,
     iso_from_universal,
 )
+from occlusim.registration.shared_frame import SharedFrameSettings
 
 SCHEMA = 1
 DEFAULT_CENTRIC_UM: Mapping[str, float] = {"tooth": 0.0, "implant": 25.0}
@@ -252,6 +253,19 @@ class Foil(_Section):
         return self
 
 
+class Registration(_Section):
+    """What is taken for granted of a bite that came without bite scans.
+
+    `given_sigma_um` is the standard deviation of the lower jaw's displacement at the first molars,
+    over all directions, where the arches share a frame or their pose is given. Its default and
+    source: `occlusim.registration.shared_frame.SharedFrameSettings`.
+    """
+
+    given_sigma_um: Annotated[Number, _between(1.0, 1000.0)] = (
+        SharedFrameSettings().displacement_sigma_um
+    )
+
+
 class Mounting(_Section):
     """Condylar points in the upper scan's coordinates, landmarks on the lower scan in its own."""
 
@@ -356,15 +370,22 @@ def _schema(value: object) -> int:
 
 
 class Case(_Section):
-    """A whole case. Built from a file by `occlusim.files.case_file.read_case`."""
+    """A whole case. Built from a file by `occlusim.files.case_file.read_case`.
+
+    A case may have no crown yet: its bite can be judged while the patient is in the chair. What
+    needs a crown asks for it.
+    """
 
     schema_number: Annotated[int, BeforeValidator(_schema)] = Field(alias="schema")
     id: Annotated[str, BeforeValidator(_case_id)]
     scans: Scans
-    crowns: Annotated[tuple[Crown, ...], BeforeValidator(_as_list)] = Field(alias="crown")
+    crowns: Annotated[tuple[Crown, ...], BeforeValidator(_as_list)] = Field(
+        alias="crown", default=()
+    )
     implant: Implant | None = None
     teeth: Teeth = Teeth()
     foil: Foil | None = None
+    registration: Registration = Registration()
     mounting: Mounting = Mounting()
     guidance: Guidance = Guidance()
     movements: Movements = Movements()
@@ -373,8 +394,6 @@ class Case(_Section):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        if not self.crowns:
-            raise ValueError("crown: at least one [crown] is wanted")
         crowned = [tooth for crown in self.crowns for tooth in crown.iso]
         check_teeth(crowned)
         gone = sorted({str(tooth) for tooth in crowned} & set(self.teeth.missing))
@@ -399,6 +418,7 @@ __all__ = [
     "Loads",
     "Mounting",
     "Movements",
+    "Registration",
     "Scans",
     "Sides",
     "Targets",

@@ -88,6 +88,34 @@ def check(
     _check(case, out, as_json=as_json, pictures=pictures)
 
 
+@app.command(
+    epilog="Example: occlusim register molar-46.toml --out molar-46-bite",
+)
+def register(
+    case: Annotated[
+        Path, typer.Argument(metavar="CASE.toml", help="The case file; a crown is not needed.")
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print the results as JSON.")] = False,
+) -> None:
+    """Register the bite alone and say how far to trust it. Exit code 1: the record is refused."""
+    progress = _begin()
+    from occlusim.pipeline import register_case  # noqa: PLC0415
+
+    try:
+        result = register_case(case, out, progress=progress)
+    except OcclusimError as error:
+        _fail(error)
+    if as_json:
+        typer.echo((result.folder / "results.json").read_text(encoding="utf-8"))
+    else:
+        typer.echo(result.summary())
+        typer.echo(f"Results: {result.folder.resolve()}")
+    _end(progress)
+    if not result.accepted:
+        raise typer.Exit(FAILED)
+
+
 @app.command(epilog="Example: occlusim demo --out demo_out")
 def demo(
     out: Annotated[
@@ -108,13 +136,8 @@ def demo(
 
 
 def _check(case: Path, out: Path, *, as_json: bool, pictures: bool) -> None:
-    progress = Progress()
-    progress("loading")
-    from occlusim.kernels.jit import compile_seconds, is_cache_empty  # noqa: PLC0415
+    progress = _begin()
     from occlusim.pipeline import check_case  # noqa: PLC0415
-
-    if is_cache_empty():
-        progress("first run on this machine: kernels are compiled as they are needed, once")
 
     try:
         result = check_case(case, out, progress=progress, pictures=pictures)
@@ -125,6 +148,23 @@ def _check(case: Path, out: Path, *, as_json: bool, pictures: bool) -> None:
     else:
         typer.echo(result.summary())
         typer.echo(f"Report: {(result.folder / 'report.html').resolve()}")
+    _end(progress)
+
+
+def _begin() -> Progress:
+    """Return who is told of the stages, after the slow first imports."""
+    progress = Progress()
+    progress("loading")
+    from occlusim.kernels.jit import is_cache_empty  # noqa: PLC0415
+
+    if is_cache_empty():
+        progress("first run on this machine: kernels are compiled as they are needed, once")
+    return progress
+
+
+def _end(progress: Progress) -> None:
+    from occlusim.kernels.jit import compile_seconds  # noqa: PLC0415
+
     compiled = compile_seconds()
     progress(f"done; {compiled:.1f} s of it compiling kernels" if compiled > 1.0 else "done")
 

@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose
 from pydantic import ValidationError
 
 from occlusim.case import Case
+from occlusim.registration.shared_frame import SharedFrameSettings
 
 PLAIN = {
     "schema": 1,
@@ -46,6 +47,18 @@ def test_defaults_are_those_of_the_contract():
     assert (targets.excursion_um, targets.ramp_mm, targets.tolerance_um) == (50.0, 0.5, 10.0)
     crown = plain.crowns[0]
     assert (crown.min_thickness_mm, crown.iso, crown.is_upper) == (1.0, (46,), False)
+
+
+def test_a_case_may_have_no_crown_yet():
+    assert case(crown=[]).crowns == ()
+    without = copy.deepcopy(PLAIN)
+    del without["crown"]
+    assert Case.model_validate(without).crowns == ()
+
+
+def test_the_spread_of_a_given_pose_is_a_setting_with_the_stages_default():
+    assert case().registration.given_sigma_um == SharedFrameSettings().displacement_sigma_um
+    assert case(registration__given_sigma_um=20).registration.given_sigma_um == 20.0
 
 
 def test_centric_target_follows_the_support_unless_it_is_given():
@@ -120,7 +133,8 @@ WRONG = [
     ({"scans__T_upper_lower": np.diag([1, 1, -1, 1]).tolist()}, "not a proper rotation"),
     ({"scans__T_upper_lower": np.diag([2, 1, 1, 1]).tolist()}, "not a proper rotation"),
     ({"scans__T_upper_lower": np.ones((4, 4)).tolist()}, "last row 0 0 0 1"),
-    ({"crown": []}, "at least one"),
+    ({"registration__given_sigma_um": 0}, "1 to 1000 is allowed"),
+    ({"registration__sigma_um": 50}, "Extra inputs"),
     ({"crown__tooth": "49"}, "ISO 3950"),
     ({"crown__tooth": "30"}, "give 46"),
     ({"crown__tooth": 4.6}, "ISO 3950"),

@@ -170,7 +170,8 @@ def _with_absolute_paths(
         _found(name, folder, _place(path, text, ("scans", "bites")), problems)
         for name in scans.get("bites", ())
     ]
-    given = data["crown"] if isinstance(data["crown"], list) else [data["crown"]]
+    given = data.get("crown", [])
+    given = given if isinstance(given, list) else [given]
     crowns = []
     for index, crown in enumerate(given):
         files = {

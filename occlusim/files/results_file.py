@@ -55,6 +55,8 @@ OUTPUT_NAMES = (
     "lower_gap.ply",
     "report.html",
     "pictures/*.png",
+    "lower_in_upper.ply",
+    "bite_*_in_upper.ply",
 )
 """What a run may write into its folder."""
 

@@ -66,13 +66,13 @@ def turn_between(here, there, i, j, ex, ey, ez, fx, fy, fz, least_mm, slack_mm, 
 
 @shared_kernel(least=8)
 def vote(
-    first, stop, here, there, source, least_mm, slack_mm, least_cosine, votes, moments
+    first, stop, here, there, least_mm, slack_mm, least_cosine, votes, moments
 ):  # fmt: skip
     """Write, per match, how many others agree on one turn, and the moments of those that do.
 
-    `source` (n,) numbers the surfel that a match starts from: of several matches of one surfel,
-    only one can be right. `moments` (n, 16): the number; sums of places here (3), there (3) and of
-    the products there times here (9, row by row): the pose that fits them best follows from these.
+    Matches of one surfel do not support each other, for they are nearer than `least_mm`. The
+    `moments` (n, 16): the number; sums of places here (3), there (3) and of the products there
+    times here (9, row by row): the pose that fits them best follows from these.
     """
     tally = np.empty(N_TURNS)
     step = 2.0 * math.pi / N_TURNS
@@ -84,9 +84,6 @@ def vote(
         for k in range(N_TURNS):
             tally[k] = 0.0
         for j in range(n):
-            turns[j] = -1.0
-            if source[j] == source[i]:
-                continue
             turns[j] = turn_between(
                 here, there, i, j, ex, ey, ez, fx, fy, fz, least_mm, slack_mm, least_cosine
             )

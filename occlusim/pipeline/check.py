@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -14,27 +11,17 @@ from typing import Any
 from occlusim import __version__
 from occlusim.files.case_file import read_case
 from occlusim.files.results_file import OutputFolder
-from occlusim.geometry.scan_check import Finding
+from occlusim.pipeline.clock import Clock, Progress
 from occlusim.pipeline.crown_stage import run_crown
-from occlusim.pipeline.inputs import Inputs, load_inputs
+from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
 from occlusim.pipeline.output import arch_maps, write_outputs
-from occlusim.pipeline.placing import (
-    Placed,
-    judge,
-    locate_rows,
-    mask_crown_place,
-    mount,
-    mounting_part,
-    place_teeth,
-    register,
-    registration_part,
-)
+from occlusim.pipeline.placing import mounting_part
+from occlusim.pipeline.record import take_record
+from occlusim.pipeline.record_part import registration_part
 from occlusim.pipeline.side_by_side import meanwhile
 from occlusim.pipeline.verdict import verdict_part
 from occlusim.report.summary import summary_words
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,22 +34,6 @@ class CheckResult:
     def summary(self) -> str:
         """Return the answer in plain words."""
         return summary_words(self.results)
-
-
-class Clock:
-    """Seconds by stage, in the order of the run."""
-
-    def __init__(self, progress: Progress) -> None:
-        self.seconds: dict[str, float] = {}
-        self._progress = progress
-
-    @contextmanager
-    def stage(self, name: str, words: str) -> Iterator[None]:
-        """Time a stage and say that it begins."""
-        self._progress(words)
-        start = time.perf_counter()
-        yield
-        self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
 
 
 def check_case(
@@ -99,7 +70,7 @@ def check_case(
         with clock.stage("read", "reading and checking the meshes"):
             inputs = load_inputs(case)
         with meanwhile(partial(Fields.build, inputs)) as building:
-            placed, seen = place(inputs, clock)
+            placed = take_record(inputs, clock).placed()
             with clock.stage("fields", "signed-distance fields of both arches and the crown"):
                 fields = building()
         jaw: JawStage = run_jaw_stage(inputs, placed, fields, clock)
@@ -112,9 +83,10 @@ def check_case(
             clock,
             folder.work,
         )
-        findings = [*inputs.findings, *seen, *jaw.findings, *crown.findings]
+        findings = [*inputs.findings, *placed.record.findings, *crown.findings]
         results = {
             "schema": 1,
+            "job": "check",
             "occlusim_version": __version__,
             "case_id": case.id,
             "started": started,
@@ -122,9 +94,7 @@ def check_case(
             "inputs": inputs.input_parts(),
             "findings": [],
             "verdict": verdict_part(inputs, placed, jaw, crown),
-            "registration": registration_part(
-                inputs, placed.registration, placed.verdict, placed.T_upper_lower, placed.frame
-            ),
+            "registration": registration_part(inputs, placed.record),
             "mounting": mounting_part(case, placed.frame),
             "closure": jaw.closure_part(),
             "datum": jaw.datum_part(),
@@ -137,27 +107,3 @@ def check_case(
             inputs, placed, jaw, crown, arches, results, findings, clock, folder.work, pictures
         )
     return CheckResult(results, Path(out))
-
-
-def place(inputs: Inputs, clock: Clock) -> tuple[Placed, list[Finding]]:
-    """Return the registered, mounted case, and what was noticed.
-
-    Raises
-    ------
-    OcclusimError
-        If the data cannot place it, or the bite record cannot be trusted.
-    """
-    with clock.stage("register", "registering the bite"):
-        T_upper_lower, registration = register(inputs)
-    with clock.stage("mount", "mounting: hinge axis and occlusal plane"):
-        rows = locate_rows(inputs, T_upper_lower)
-        frame = mount(inputs, T_upper_lower, rows)
-        verdict = judge(inputs, registration, frame) if registration else None
-        upper_tooth, lower_tooth, seen = place_teeth(inputs, rows)
-        own_tooth = upper_tooth if inputs.crown_spec.is_upper else lower_tooth
-        masked = mask_crown_place(inputs, own_tooth)
-    placed = Placed(
-        T_upper_lower, registration, verdict, rows.orientation, frame, upper_tooth, lower_tooth,
-        masked,
-    )  # fmt: skip
-    return placed, seen

@@ -32,6 +32,7 @@ from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.closure import Closure, Opposition
 from occlusim.motion.datum import natural_datum
 from occlusim.motion.excursion import GuidedPath
+from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.crown_run import (
     CrownAgainst,
     MovementGaps,
@@ -44,7 +45,8 @@ from occlusim.pipeline.crown_run import (
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import close_jaw
 from occlusim.pipeline.jaw_stage import JawStage
-from occlusim.pipeline.placing import Placed, crown_centroid
+from occlusim.pipeline.placing import crown_centroid
+from occlusim.pipeline.record import Placed
 from occlusim.pipeline.results import closure_part, movement_part, pairs_of, spot_part
 from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import BAND, UM
@@ -125,7 +127,7 @@ def run_crown(
     jaw: JawStage,
     field: GapField,
     beside: Sequence[Callable[[], Any]],
-    clock: Any,
+    clock: Clock,
     folder: Path,
 ) -> tuple[CrownStage, list[Any]]:
     """Return a crown's gaps, plan and proof; the adjusted crown is written to the folder.

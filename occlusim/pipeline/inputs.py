@@ -22,19 +22,59 @@ NEAR_ARCH_MM = 3.0
 
 
 @dataclass(frozen=True, slots=True)
+class CrownInput:
+    """The crown of a case: what the case says of it, its surface and its file."""
+
+    spec: Crown
+    surface: Surface
+    file: MeshFile
+
+
+@dataclass(frozen=True, slots=True)
 class Inputs:
-    """The surfaces of a case: each scan in its own frame, the crown in its arch scan's."""
+    """The surfaces of a case: each scan in its own frame, the crown in its arch scan's.
+
+    `crown_input` is None where the case has no crown; what needs one asks for `crown_spec`, `crown`
+    or `crown_file`, which raise an `InputError` then.
+    """
 
     case: Case
-    crown_spec: Crown
     upper: Surface
     lower: Surface
     bites: tuple[Surface, ...]
-    crown: Surface
-    crown_file: MeshFile
+    crown_input: CrownInput | None
     files: tuple[tuple[str, MeshFile], ...]
     labels: Mapping[str, Int32Array]
     findings: tuple[Finding, ...]
+
+    @property
+    def crown_spec(self) -> Crown:
+        """What the case says of the crown."""
+        return self._needed_crown().spec
+
+    @property
+    def crown(self) -> Surface:
+        """The crown, in its arch scan's frame."""
+        return self._needed_crown().surface
+
+    @property
+    def crown_file(self) -> MeshFile:
+        """The file that the crown came from."""
+        return self._needed_crown().file
+
+    def _needed_crown(self) -> CrownInput:
+        if self.crown_input is None:
+            raise _no_crown(self.case)
+        return self.crown_input
+
+    def file_of(self, role: str) -> MeshFile:
+        """Return the first file of a role."""
+        return next(file for name, file in self.files if name == role)
+
+    @property
+    def bite_files(self) -> tuple[MeshFile, ...]:
+        """The files of the bite scans, in their order."""
+        return tuple(file for role, file in self.files if role == "bite")
 
     @property
     def own_arch(self) -> Surface:
@@ -60,43 +100,45 @@ class Inputs:
         ]
 
 
-def load_inputs(case: Case) -> Inputs:
+def load_inputs(case: Case, *, needs_crown: bool = True) -> Inputs:
     """Return the checked surfaces of a case.
+
+    Parameters
+    ----------
+    case
+        The case, its paths absolute.
+    needs_crown
+        Refuse a case without a crown. A crown that is given is read either way.
 
     Raises
     ------
     MeshError
         If a file cannot be read or used.
     InputError
-        If the case asks for what this version does not do.
+        If the case asks for what this version does not do, or lacks a crown that is needed.
     """
-    crown_spec = _only_crown(case)
+    spec = _only_crown(case) if case.crowns or needs_crown else None
     units = case.scans.units
     wanted = [
         ("upper", case.scans.upper),
         ("lower", case.scans.lower),
         *(("bite", path) for path in case.scans.bites),
-        ("crown", crown_spec.mesh),
+        *([("crown", spec.mesh)] if spec else []),
     ]
     scans = side_by_side([partial(_scan, path, role, units) for role, path in wanted])
-    surfaces = [scan.surface for scan in scans]
+    by_role = [(role, scan) for (role, _), scan in zip(wanted, scans, strict=True)]
     inputs = Inputs(
         case,
-        crown_spec,
-        surfaces[0],
-        surfaces[1],
-        tuple(surfaces[2:-1]),
-        surfaces[-1],
-        scans[-1].file,
-        tuple((role, scan.file) for (role, _), scan in zip(wanted, scans, strict=True)),
-        {
-            role: scan.labels
-            for (role, _), scan in zip(wanted[:2], scans[:2], strict=True)
-            if scan.labels is not None
-        },
+        scans[0].surface,
+        scans[1].surface,
+        tuple(scan.surface for role, scan in by_role if role == "bite"),
+        CrownInput(spec, scans[-1].surface, scans[-1].file) if spec else None,
+        tuple((role, scan.file) for role, scan in by_role),
+        {role: scan.labels for role, scan in by_role[:2] if scan.labels is not None},
         tuple(finding for scan in scans for finding in scan.findings),
     )
-    _check_crown_place(inputs)
+    if spec:
+        _check_crown_place(inputs)
     return inputs
 
 
@@ -133,7 +175,16 @@ def _scan(path: Any, role: str, units: str) -> _Scan:
     return _Scan(file, Surface.build(cleaned.mesh, topology), labels, tuple(findings))
 
 
+def _no_crown(case: Case) -> InputError:
+    return InputError(
+        f"case {case.id}: no [crown] given, one is wanted to check it: add [crown] with mesh, "
+        "tooth and support; the bite alone is judged by occlusim register"
+    )
+
+
 def _only_crown(case: Case) -> Crown:
+    if not case.crowns:
+        raise _no_crown(case)
     if len(case.crowns) != 1 or len(case.crowns[0].iso) != 1:
         raise InputError(
             f"case {case.id}: {len(case.crowns)} crowns with "

@@ -14,14 +14,14 @@ from occlusim.contact.foundation import ContactBody, FoundationSettings, near_pa
 from occlusim.contact.least import least_gap
 from occlusim.contact.patches import PairContact
 from occlusim.geometry.mesh import TriangleMesh
-from occlusim.geometry.scan_check import Finding
 from occlusim.jaw.guidance import GuidanceSettings, Movement
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition
 from occlusim.motion.datum import Datum, natural_datum
 from occlusim.motion.excursion import ExcursionSettings
+from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, resting, run_jaw
-from occlusim.pipeline.placing import Placed, propped_finding
+from occlusim.pipeline.record import Placed
 from occlusim.pipeline.results import closure_part, datum_part, pairs_of
 from occlusim.pipeline.units import BAND
 
@@ -44,7 +44,6 @@ class JawStage:
     natural: Opposition
     run: JawRun
     datum: Datum
-    findings: tuple[Finding, ...]
 
     def closure_part(self) -> dict[str, Any]:
         """Return both closures without the crown."""
@@ -81,7 +80,7 @@ class Fields:
         return Fields(opposing, crown, GapField.build(inputs.upper, BAND) if is_upper else opposing)
 
 
-def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Any) -> JawStage:
+def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Clock) -> JawStage:
     """Return closures, datum and paths of a case's natural jaw."""
     is_upper = inputs.crown_spec.is_upper
     upper_tooth, lower_tooth = placed.upper_tooth, placed.lower_tooth
@@ -99,12 +98,9 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Any) ->
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
         if datum.is_recorded:
             run = replace(run, paths=(resting("centric", model, 0.0, 0.0), *run.paths[1:]))
-    T_upper_lower = placed.T_upper_lower
-    T_antagonist_own = T_upper_lower.inverse() if is_upper else T_upper_lower
-    findings = propped_finding(inputs, inputs.opposing_arch, placed.masked, T_antagonist_own)
     antagonist_tooth = lower_tooth if is_upper else upper_tooth
     antagonist = fields.opposing
-    return JawStage(model, antagonist, antagonist_tooth, natural, run, datum, tuple(findings))
+    return JawStage(model, antagonist, antagonist_tooth, natural, run, datum)
 
 
 def natural_teeth(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +15,13 @@ from occlusim.geometry.mesh import PaintedMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
-from occlusim.pipeline.placing import Placed
+from occlusim.pipeline.record import Placed
 from occlusim.pipeline.units import UM
-from occlusim.report.colour import GAP, REDUCTION, paint
+from occlusim.report.colour import paint, quantity_of
 from occlusim.report.html import write_report
 from occlusim.report.meshes import ReportMeshes
 from occlusim.report.pictures import write_pictures
@@ -36,7 +38,7 @@ def write_outputs(  # noqa: PLR0913
     arches: tuple[PaintedMesh, PaintedMesh],
     results: dict[str, Any],
     findings: list[Finding],
-    clock: Any,
+    clock: Clock,
     folder: Path,
     pictures: bool,
 ) -> None:
@@ -46,8 +48,8 @@ def write_outputs(  # noqa: PLR0913
     """
     upper, lower = arches
     with clock.stage("maps", "writing the coloured meshes"):
-        write_painted(folder / "upper_gap.ply", upper, _file(inputs, "upper"), "gap_um")
-        write_painted(folder / "lower_gap.ply", lower, _file(inputs, "lower"), "gap_um")
+        write_painted(folder / "upper_gap.ply", upper, inputs.file_of("upper"), "gap_um")
+        write_painted(folder / "lower_gap.ply", lower, inputs.file_of("lower"), "gap_um")
         write_painted(folder / "crown_gap.ply", crown.before, inputs.crown_file, "gap_um")
         write_painted(
             folder / "crown_reduction.ply", crown.before, inputs.crown_file, "reduction_um"
@@ -68,24 +70,28 @@ def write_outputs(  # noqa: PLR0913
             _, seen = write_pictures(folder / "pictures", results, meshes, axes)
             findings = [*findings, *seen]
         results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
-    results["findings"] = [
-        {"severity": f.severity, "code": f.code, "message": f.message, "role": f.role}
-        | ({"count": f.count} if f.count else {})
-        for f in findings
-    ]
+    results["findings"] = finding_parts(findings)
     write_results(folder, results)
     write_spots_csv(folder / "spots.csv", results["crown"]["spots"])
     with clock.stage("report", "writing the report"):
         write_report(folder / "report.html", results, meshes, axes)
 
 
+def finding_parts(findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    """Return findings as the results hold them."""
+    return [
+        {"severity": f.severity, "code": f.code, "message": f.message, "role": f.role}
+        | ({"count": f.count} if f.count else {})
+        for f in findings
+    ]
+
+
 def write_painted(path: Path, painted: PaintedMesh, source: MeshFile, shown: str) -> None:
     """Write a painted mesh in the unit and precision of the file it came from."""
-    quantity = REDUCTION if shown == "reduction_um" else GAP
     write_ply(
         path,
         painted,
-        colours=paint(painted.fields[shown], quantity),
+        colours=paint(painted.fields[shown], quantity_of(shown)),
         float64=source.is_double,
         units=source.unit,
     )
@@ -128,7 +134,3 @@ def antagonist_near_crown(inputs: Inputs, placed: Placed, jaw: JawStage) -> Pain
     if len(faces) == 0:
         faces = np.arange(len(mesh.faces))
     return PaintedMesh(mesh.submesh(faces.astype(np.int32))[0])
-
-
-def _file(inputs: Inputs, role: str) -> MeshFile:
-    return next(file for name, file in inputs.files if name == role)

@@ -1,4 +1,4 @@
-"""Where everything stands: the bite, the jaw frame, the teeth, the crown's masked place."""
+"""Where everything stands: the jaw frame, the teeth, the crown's masked place."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from occlusim.jaw.landmarks import Landmarks, landmarks_of_row
 from occlusim.jaw.orientation import ArchOrientation, orient_arches
 from occlusim.jaw.tooth_location import (
     LocatedRow,
+    TeethOnScan,
     locate_row,
     locate_teeth,
     teeth_of_row,
@@ -26,38 +27,8 @@ from occlusim.jaw.tooth_location import (
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import UM, numbers
-from occlusim.registration.bite import BiteRegistration, register_bite
-from occlusim.registration.quality import QualityVerdict, judge_bite, require_accepted
-from occlusim.registration.uncertainty import covariance_about
 
 MASK_MM = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """The registered, mounted case.
-
-    upper_tooth, lower_tooth (F,): tooth of every face, 0 where there is none; masked (F,) marks
-    the faces of the crown's own arch that the crown stands for.
-    """
-
-    T_upper_lower: RigidTransform
-    registration: BiteRegistration | None
-    verdict: QualityVerdict | None
-    orientation: ArchOrientation
-    frame: JawFrame
-    upper_tooth: Int32Array
-    lower_tooth: Int32Array
-    masked: BoolArray
-
-
-def register(inputs: Inputs) -> tuple[RigidTransform, BiteRegistration | None]:
-    """Return the pose of the lower scan, by the bite scans or as given."""
-    start = inputs.case.scans.given_pose or RigidTransform.identity()
-    if not inputs.bites:
-        return start, None
-    registration = register_bite(inputs.upper, inputs.lower, inputs.bites, T_upper_lower=start)
-    return registration.T_upper_lower, registration
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +68,10 @@ def locate_rows(inputs: Inputs, T_upper_lower: RigidTransform) -> Rows:
 
 def known_teeth(inputs: Inputs, is_upper: bool) -> dict[int, Float64Array]:
     """Return the place of the crown's tooth, if it stands in that arch, in its scan's frame."""
-    spec = inputs.crown_spec
-    if spec.is_upper != is_upper:
+    crown = inputs.crown_input
+    if crown is None or crown.spec.is_upper != is_upper:
         return {}
-    return {spec.iso[0]: inputs.crown.mesh.vertices.mean(axis=0)}
+    return {crown.spec.iso[0]: crown.surface.mesh.vertices.mean(axis=0)}
 
 
 def mount(inputs: Inputs, T_upper_lower: RigidTransform, rows: Rows) -> JawFrame:
@@ -120,32 +91,29 @@ def mount(inputs: Inputs, T_upper_lower: RigidTransform, rows: Rows) -> JawFrame
     return frame_from_landmarks(landmarks)
 
 
-def judge(inputs: Inputs, registration: BiteRegistration, frame: JawFrame) -> QualityVerdict:
-    """Return the verdict on the bite record at the crown and both last molars.
-
-    Raises
-    ------
-    RegistrationRefused
-        If the record cannot be trusted.
-    """
-    points = np.vstack([
-        crown_centroid(inputs, registration.T_upper_lower),
-        frame.landmarks.right_molar,
-        frame.landmarks.left_molar,
-    ])  # fmt: skip
-    verdict = judge_bite(registration, points, T_jaw_upper=frame.T_jaw_upper)
-    require_accepted(verdict)
-    return verdict
-
-
 def crown_centroid(inputs: Inputs, T_upper_lower: RigidTransform) -> Float64Array:
     """Return the crown's centroid (3,) at the recorded bite, in the upper scan's coordinates."""
     centroid = inputs.crown.mesh.vertices.mean(axis=0)
     return centroid if inputs.crown_spec.is_upper else T_upper_lower.apply(centroid)
 
 
-def place_teeth(inputs: Inputs, rows: Rows) -> tuple[Int32Array, Int32Array, list[Finding]]:
-    """Return the tooth of every face of the upper and the lower scan, and what was noticed."""
+@dataclass(frozen=True, slots=True)
+class PlacedTeeth:
+    """The teeth of both scans, each in its own frame, and what was noticed.
+
+    upper_tooth, lower_tooth (F,): tooth of every face, 0 where there is none.
+    """
+
+    upper: TeethOnScan
+    lower: TeethOnScan
+    upper_tooth: Int32Array
+    lower_tooth: Int32Array
+    findings: tuple[Finding, ...]
+
+
+def place_teeth(inputs: Inputs, rows: Rows) -> PlacedTeeth:
+    """Return the teeth of both scans."""
+    placed: list[TeethOnScan] = []
     found: list[Int32Array] = []
     findings: list[Finding] = []
     for is_upper, surface, row in (
@@ -157,6 +125,7 @@ def place_teeth(inputs: Inputs, rows: Rows) -> tuple[Int32Array, Int32Array, lis
             teeth = locate_teeth(surface, rows.orientation, is_upper=is_upper, labels=labels)
         else:
             teeth = teeth_of_row(surface.mesh, row, is_upper)
+        placed.append(teeth)
         found.append(np.sort(teeth.tooth[surface.mesh.faces], axis=1)[:, 1].astype(np.int32))
         if teeth.confidence < 0.5:
             findings.append(
@@ -169,7 +138,7 @@ def place_teeth(inputs: Inputs, rows: Rows) -> tuple[Int32Array, Int32Array, lis
                     "upper" if is_upper else "lower",
                 )
             )
-    return found[0], found[1], findings
+    return PlacedTeeth(placed[0], placed[1], found[0], found[1], tuple(findings))
 
 
 def mask_crown_place(inputs: Inputs, own_tooth: Int32Array) -> BoolArray:
@@ -197,6 +166,38 @@ def mask_crown_place(inputs: Inputs, own_tooth: Int32Array) -> BoolArray:
     return masked
 
 
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where the teeth stand at a record.
+
+    upper_tooth, lower_tooth (F,): tooth of every face, 0 where there is none; masked (F,) marks
+    the faces of the crown's own arch that the crown stands for, None without a crown.
+    """
+
+    rows: Rows
+    frame: JawFrame
+    teeth: PlacedTeeth
+    masked: BoolArray | None
+
+
+def stand(inputs: Inputs, T_upper_lower: RigidTransform) -> Standing:
+    """Return where the teeth stand at a pose of the lower scan.
+
+    Raises
+    ------
+    DegenerateProblem
+        If the arches' shape does not tell.
+    """
+    rows = locate_rows(inputs, T_upper_lower)
+    frame = mount(inputs, T_upper_lower, rows)
+    teeth = place_teeth(inputs, rows)
+    masked = None
+    if inputs.crown_input is not None:
+        own = teeth.upper_tooth if inputs.crown_spec.is_upper else teeth.lower_tooth
+        masked = mask_crown_place(inputs, own)
+    return Standing(rows, frame, teeth, masked)
+
+
 def propped_finding(
     inputs: Inputs, antagonist: Surface, masked: BoolArray, T_antagonist_own: RigidTransform
 ) -> list[Finding]:
@@ -221,56 +222,6 @@ def propped_finding(
             int((gap < 0).sum()),
         )
     ]
-
-
-def registration_part(
-    inputs: Inputs,
-    registration: BiteRegistration | None,
-    verdict: QualityVerdict | None,
-    T_upper_lower: RigidTransform,
-    frame: JawFrame,
-) -> dict[str, Any]:
-    """Return the registration's part of the results."""
-    part: dict[str, Any] = {"T_upper_lower": numbers(T_upper_lower.matrix, 12)}
-    if registration is None or verdict is None:
-        return part | {
-            "source": "given pose" if inputs.case.scans.given_pose else "scans share a frame",
-            "bites": [],
-            "accepted": True,
-            "reasons": [],
-        }
-    centroid = crown_centroid(inputs, T_upper_lower)
-    names = [file.path.name for role, file in inputs.files if role == "bite"]
-    return part | {
-        "source": "bite scans",
-        "rms_um": registration.rms_um,
-        "bites": [
-            {
-                "file": name,
-                "rms_um": bite.rms_um,
-                "p95_um": bite.p95_um,
-                "area_upper_mm2": bite.area_upper_mm2,
-                "area_lower_mm2": bite.area_lower_mm2,
-                "n_points": bite.n_points,
-                "T_upper_bite": numbers(bite.T_upper_bite.matrix, 12),
-            }
-            for name, bite in zip(names, registration.bites, strict=True)
-        ],
-        "covariance": covariance_about(
-            registration.covariance, centroid, frame.T_jaw_upper
-        ).tolist(),
-        "side_disagreement_um": float(verdict.disagreement_um[0]),
-        "sigma_um": {
-            name: numbers(row, 3)
-            for name, row in zip(
-                ("crown", "right_molar", "left_molar"), verdict.sigma_um, strict=True
-            )
-        },
-        "weakest_direction": verdict.weakest_direction,
-        "accepted": verdict.accepted,
-        "state": verdict.state,
-        "reasons": list(verdict.reasons),
-    }
 
 
 def mounting_part(case: Case, frame: JawFrame) -> dict[str, Any]:

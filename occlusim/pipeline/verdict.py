@@ -7,7 +7,7 @@ from typing import Any
 from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
-from occlusim.pipeline.placing import Placed
+from occlusim.pipeline.record import Placed
 from occlusim.pipeline.units import UM
 
 LEAST_COVERAGE = 0.98
@@ -18,8 +18,7 @@ def verdict_part(
 ) -> dict[str, Any]:
     """Return state, whether the crown is high, the reasons for doubt, and the coverage."""
     reasons = [f"{reason}: the recorded bite is the datum" for reason in jaw.datum.reasons]
-    if placed.verdict is not None and placed.verdict.state != "accepted":
-        reasons += [f"bite record: {reason}" for reason in placed.verdict.reasons]
+    reasons += [f"bite record: {reason}" for reason in placed.record.verdict.reasons]
     if crown.coverage < LEAST_COVERAGE:
         reasons.append(
             f"the opposing scan ends within 1 mm of {100 * (1 - crown.coverage):.0f} % of the "

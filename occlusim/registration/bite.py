@@ -57,7 +57,9 @@ class BiteRegistration:
     bites : tuple of BiteEvidence
         One per bite scan, in the order given.
     T_upper_lower_alone : tuple of RigidTransform
-        The lower pose that each bite scan alone would give; `covariance_alone` beside it.
+        The lower pose that each bite scan alone would give; `covariance_alone` beside it, and
+        `information_alone` (6, 6), its weight in the joint fit, mm2 times (mm, 1) squared, both
+        about the upper frame's origin.
     rms_um : float
         Area-weighted over all inliers; NaN without any.
     last_change_um : float
@@ -74,6 +76,7 @@ class BiteRegistration:
     bites: tuple[BiteEvidence, ...]
     T_upper_lower_alone: tuple[RigidTransform, ...]
     covariance_alone: tuple[Float64Array, ...]
+    information_alone: tuple[Float64Array, ...]
     rms_um: float
     converged: bool
     n_rounds: int
@@ -187,6 +190,7 @@ def register_bite(
         else [fit]
     )
     uncertainty = pose_uncertainty(fit)
+    sure_alone = [pose_uncertainty(f) for f in alone] if len(bites) > 1 else [uncertainty]
     evidence = [part_evidence(fit, k, uncertainty) for k in range(len(bites))]
     total = sum(e.area_upper_mm2 + e.area_lower_mm2 for e in evidence)
     square = sum(
@@ -200,9 +204,10 @@ def register_bite(
         arm_mm=uncertainty.arm_mm,
         bites=tuple(evidence),
         T_upper_lower_alone=tuple(f.poses.T_upper_lower for f in alone),
-        covariance_alone=tuple(
-            pose_uncertainty(f).covariance if len(bites) > 1 else uncertainty.covariance
-            for f in alone
+        covariance_alone=tuple(one.covariance for one in sure_alone),
+        information_alone=tuple(
+            carry_twist(-f.centre).T @ one.hessian @ carry_twist(-f.centre)
+            for f, one in zip(alone, sure_alone, strict=True)
         ),
         rms_um=float(np.sqrt(square / total)) if total > 0 else float("nan"),
         converged=fit.converged,

@@ -27,7 +27,6 @@ from occlusim.registration.search import (
     distinct,
     find_poses,
     improve,
-    shift_mm,
 )
 from occlusim.registration.surfels import Surfels, grid_of, surfels_of
 
@@ -48,7 +47,7 @@ class StartSettings:
     n_kept : int
         Finds of a bite scan on one arch that are combined with those on the other.
     near_mm : float
-        How far a bite scan may move to fit a lower arch that another bite scan has placed.
+        Poses of the lower arch that differ by less count as one.
     search : SearchSettings
     """
 
@@ -232,16 +231,20 @@ class _Scene:
         return max((self.settle(k, *start) for start in starts), key=lambda p: p.explained_mm2)
 
     def settle(self, k: int, T_upper_bite: RigidTransform, T_lower_bite: RigidTransform) -> _Placed:
-        """Return bite scan k improved on both arches, where that moves it a little only."""
+        """Return bite scan k improved on both arches."""
         search, bite = self.settings.search, self.bites[k]
-        corners = box_corners(bite.points)
-        poses, marks = [], []
-        for T, grid in ((T_upper_bite, self.upper), (T_lower_bite, self.lower)):
-            better = improve([T], bite, grid, search)[0].T_arch_bite
-            is_near = shift_mm(better, T, corners) <= self.settings.near_mm
-            poses.append(better if is_near else T)
-            marks.append(agreement(poses[-1], bite, grid, search))
-        return _Placed(poses[0], poses[1], marks[0], marks[1], bite.area_mm2)
+        (upper,), (lower,) = (
+            improve([T], bite, grid, search)
+            for T, grid in ((T_upper_bite, self.upper), (T_lower_bite, self.lower))
+        )
+        T_upper_bite, T_lower_bite = upper.T_arch_bite, lower.T_arch_bite
+        return _Placed(
+            T_upper_bite,
+            T_lower_bite,
+            agreement(T_upper_bite, bite, self.upper, search),
+            agreement(T_lower_bite, bite, self.lower, search),
+            bite.area_mm2,
+        )
 
     def start(self, placed: list[_Placed], *, is_found: bool, rival: float) -> Start:
         """Return placed bite scans as a start: the surest of them says where the lower arch is."""
@@ -252,8 +255,11 @@ class _Scene:
             for one in placed
         )
         area = np.array([bite.total_mm2 for bite in self.bites])
-        shares = (
-            np.array([getattr(one, name) for one in placed]) / area
-            for name in ("explained_mm2", "upper_mm2", "lower_mm2")
+        return Start(
+            Poses(T_upper_lower, T_upper_bites),
+            is_found,
+            np.array([one.explained_mm2 for one in placed]) / area,
+            np.array([one.upper_mm2 for one in placed]) / area,
+            np.array([one.lower_mm2 for one in placed]) / area,
+            rival,
         )
-        return Start(Poses(T_upper_lower, T_upper_bites), is_found, *shares, rival)

@@ -8,12 +8,12 @@ import numpy as np
 
 from occlusim.arrays import Float64Array, Int64Array
 from occlusim.geometry.transform import RigidTransform
-from occlusim.registration.joint import JointFit
+from occlusim.registration.joint import JointFit, PartMatches
 from occlusim.registration.pose_covariance import PoseUncertainty
 
 CLOSE_MM = 0.1
-"""A residual that agrees closely: some times scanner noise of 15-30 um (from memory), so that
-noise-free records, whose robust cut is far below, are not blamed for their triangulation."""
+"""A residual that agrees closely: some times scanner noise of 15-30 um (from memory). A scan that
+lies where it does not belong has residuals of any size: a sixth of them is as small."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +35,9 @@ class BiteEvidence:
         Surface area of one independent residual.
     variance_mm2 : float
         Of one residual as the robust estimate feels it, what the fit took away added again.
-    agreement : float
-        Share of the surface lying loosely on an arch that agrees with it closely (`CLOSE_MM`, or
-        the robust cut where that is wider).
+    agreement_upper, agreement_lower : float
+        Share of what lies loosely on either arch that agrees with it closely (`CLOSE_MM`), weighed
+        as in the fit; NaN where nothing does.
     vertex, residual_mm : (n,)
         The loosely matched vertices of the bite scan and their signed distances: the map.
     """
@@ -51,21 +51,28 @@ class BiteEvidence:
     n_independent: float
     correlation_area_mm2: float
     variance_mm2: float
-    agreement: float
+    agreement_upper: float
+    agreement_lower: float
     vertex: Int64Array
     residual_mm: Float64Array
+
+    @property
+    def agreement(self) -> float:
+        """The agreement with the arch that it agrees with less; 0 without any surface on one."""
+        return float(np.nan_to_num(min(self.agreement_upper, self.agreement_lower)))
 
 
 def part_evidence(fit: JointFit, k: int, uncertainty: PoseUncertainty) -> BiteEvidence:
     """Return the evidence of bite scan `k` at a fit that includes it, with the fit's noise."""
     part, pose, noise = fit.parts[k], fit.poses.T_upper_bites[k], uncertainty.noise[k]
     good = part.pick(part.is_inlier)
-    loose = float(part.area_mm2.sum())
+    on_upper, on_lower = (close_share(part, is_lower) for is_lower in (False, True))
     if noise is None:
         nan = float("nan")
         return BiteEvidence(
-            pose, nan, nan, 0.0, 0.0, 0, 0.0, nan, nan, 0.0, part.vertex, part.residual_mm
-        )
+            pose, nan, nan, 0.0, 0.0, 0, 0.0, nan, nan, on_upper, on_lower, part.vertex,
+            part.residual_mm,
+        )  # fmt: skip
     area = float(good.area_mm2.sum())
     rms_mm = float(np.sqrt(good.area_mm2 @ good.residual_mm**2 / area))
     size = np.abs(good.residual_mm)
@@ -73,7 +80,6 @@ def part_evidence(fit: JointFit, k: int, uncertainty: PoseUncertainty) -> BiteEv
     rank = np.cumsum(good.area_mm2[order])
     p95_mm = float(size[order[min(np.searchsorted(rank, 0.95 * area), len(order) - 1)]])
     n_independent = float(good.weight_mm2.sum()) / noise.area_mm2
-    is_close = np.abs(part.residual_mm) <= max(good.cut_mm, CLOSE_MM)
     return BiteEvidence(
         T_upper_bite=pose,
         rms_um=1000.0 * rms_mm,
@@ -84,7 +90,19 @@ def part_evidence(fit: JointFit, k: int, uncertainty: PoseUncertainty) -> BiteEv
         n_independent=n_independent,
         correlation_area_mm2=area / n_independent,
         variance_mm2=noise.variance_mm2,
-        agreement=float(part.area_mm2[is_close].sum()) / loose if loose > 0 else 0.0,
+        agreement_upper=on_upper,
+        agreement_lower=on_lower,
         vertex=part.vertex,
         residual_mm=part.residual_mm,
     )
+
+
+def close_share(part: PartMatches, is_lower: bool) -> float:
+    """Return the share of the loosely matched surface on one arch that agrees closely, by weight.
+
+    NaN where nothing is matched.
+    """
+    weight = part.weight_mm2 * (part.is_lower == is_lower)
+    close = np.abs(part.residual_mm) <= CLOSE_MM
+    total = float(weight.sum())
+    return float(weight[close].sum()) / total if total > 0 else float("nan")

@@ -1,4 +1,4 @@
-"""The verdict on a registered bite: accepted, doubtful or refused, with reasons in words.
+"""The verdict on a bite record: accepted, doubtful or refused, with reasons and advice in words.
 
 Kept apart from the registration: the pose comes with its evidence, and whether to trust it is
 a separate, visible decision.
@@ -16,76 +16,47 @@ from occlusim.arrays import Float64Array, points_array
 from occlusim.errors import RegistrationRefused
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.bite import BiteRegistration
-from occlusim.registration.evidence import BiteEvidence
+from occlusim.registration.consistency import worst_disagreement
+from occlusim.registration.reasons import (
+    MORE_TEETH,
+    QualitySettings,
+    Reason,
+    RecordContext,
+    contact_reasons,
+    disagreement_reasons,
+    graded,
+    part_reasons,
+    warp_reasons,
+)
 from occlusim.registration.uncertainty import (
     describe_motion,
     displacement_sigma_um,
     weakest_motion,
 )
 
+__all__ = [
+    "QualitySettings",
+    "QualityVerdict",
+    "Reason",
+    "RecordContext",
+    "judge_bite",
+    "require_accepted",
+]
+
 State = Literal["accepted", "doubtful", "refused"]
-
-SIGNIFICANT = 20.06
-"""Chi-square with 6 degrees of freedom that noise exceeds once in 370 times (its table)."""
-
-
-@dataclass(frozen=True, slots=True)
-class QualitySettings:
-    """Where a record stops being good enough, and where it is refused.
-
-    Attributes
-    ----------
-    doubtful_sigma_um, refused_sigma_um : float
-        Standard deviation of the displacement at a judged point. 25 um is the wanted gap of an
-        implant crown in closure; 100 um is more than published repeats of whole records scatter
-        (mean 69 um; Solaberrieta et al 2015, J Prosthet Dent 114:92-7).
-    doubtful_disagreement_um, refused_disagreement_um : float
-        Between bite scans, each alone, at a judged point. 100 um: published loss by tilt of two-
-        sided records is about 40 um (Kakali & Halazonetis 2023, Korean J Orthod 53:254-263);
-        300 um: one-sided records gone wrong by 165-369 um (J Dent Rehabil Appl Sci 2018;34(1)).
-    doubtful_rms_um, refused_rms_um : float
-        Residual of the inliers; scanner noise of two scans is 20-40 um (from memory).
-    doubtful_agreement, refused_agreement : float
-        Share of the surface lying on an arch that agrees with it; soft tissue moves, so a good
-        record may lose a good part of its gingiva (from memory).
-    doubtful_area_mm2, refused_area_mm2 : float
-        Overlap of one bite scan with one arch. The outer face of a molar is about 60 mm2 (10 mm
-        wide, 6 to 7 mm high; from memory); two to four teeth a side are wanted
-        (Revilla-Leon et al 2023, J Dent 138:104718).
-    least_slope : float
-        Root mean square share of the surface's normals that resists the weakest motion; a flat
-        patch has none. 0.01 is half a degree of slope over the whole overlap (own choice: ten
-        times less than any row of teeth measured here).
-    settled_um : float
-        Last change of the iteration, at the lower scan's farthest point, beyond which the fit has
-        not settled.
-    """
-
-    doubtful_sigma_um: float = 25.0
-    refused_sigma_um: float = 100.0
-    doubtful_disagreement_um: float = 100.0
-    refused_disagreement_um: float = 300.0
-    doubtful_rms_um: float = 50.0
-    refused_rms_um: float = 100.0
-    doubtful_agreement: float = 0.6
-    refused_agreement: float = 0.35
-    doubtful_area_mm2: float = 60.0
-    refused_area_mm2: float = 20.0
-    least_slope: float = 0.01
-    settled_um: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class QualityVerdict:
-    """Whether a registered bite can be trusted.
+    """Whether a bite record can be trusted.
 
     Attributes
     ----------
     accepted : bool
         True unless refused: a doubtful record is used, and its verdict shown.
     state : 'accepted', 'doubtful' or 'refused'
-    reasons : tuple of str
-        Why not simply accepted, in words, the worst first.
+    reasons : tuple of Reason
+        Why not simply accepted, and what to do, the worst first.
     weakest_direction : str
         The motion of the lower arch that the record fixes least.
     sigma_um : (n, 3)
@@ -97,7 +68,7 @@ class QualityVerdict:
 
     accepted: bool
     state: State
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     weakest_direction: str
     sigma_um: Float64Array
     disagreement_um: Float64Array
@@ -109,60 +80,49 @@ def judge_bite(
     *,
     T_jaw_upper: RigidTransform | None = None,
     settings: QualitySettings | None = None,
+    context: RecordContext | None = None,
 ) -> QualityVerdict:
-    """Return the verdict on a registered bite.
+    """Return the verdict on a bite record.
 
     Parameters
     ----------
     registration : BiteRegistration
-        Of `register_bite`.
+        Of `register_bite`, or of `shared_frame_registration`: there nothing was measured, so only
+        how the teeth meet can be doubted.
     points : (n, 3), mm, upper frame
         Where the pose matters: the crown's centroid, both first molars.
     T_jaw_upper : RigidTransform, optional
         Jaw axes for words and columns; the upper scan's own axes if absent.
     settings : QualitySettings, optional
         Thresholds.
+    context : RecordContext, optional
+        Names for the words, and what other tests found. Without it bite scans are compared here.
     """
     settings = settings or QualitySettings()
     points = points_array(points)
-    refused: list[str] = []
-    doubtful: list[str] = []
-    for number, bite in enumerate(registration.bites, start=1):
-        _judge_part(number, bite, settings, refused, doubtful)
-    if not registration.bites:
-        return _given(registration, points, T_jaw_upper)
-    weakest, slope = _weakest(registration, T_jaw_upper)
+    context = context or RecordContext(disagreement=worst_disagreement(registration, points))
     sigma = np.full((len(points), 3), np.nan)
-    disagreement = registration.side_disagreement_um(points)
-    is_fixed = bool(np.isfinite(registration.covariance).all())
-    if is_fixed:
+    if np.isfinite(registration.covariance).all():
         sigma = displacement_sigma_um(registration.covariance, points, T_jaw_upper)
-    if not is_fixed or slope < settings.least_slope:
-        refused.append(f"the overlap is too flat or too small to fix the lower arch: {weakest}")
-    if not registration.last_change_um <= settings.settled_um:
-        refused.append(
-            f"the fit did not settle (last change {registration.last_change_um:.3g} um "
-            f"after {registration.n_rounds} rounds)"
-        )
-    if is_fixed:
-        worst = float(np.linalg.norm(sigma, axis=1).max())
-        text = f"the pose is uncertain by {worst:.0f} um (1 sigma), mostly {weakest}"
-        _grade(
-            worst, settings.doubtful_sigma_um, settings.refused_sigma_um, text, refused, doubtful
-        )
-    is_real = disagreement > 2.0 * registration.side_disagreement_sigma_um(points)
-    is_real &= registration.side_chi_square() > SIGNIFICANT
-    if is_real.any():
-        worst = float(disagreement[is_real].max())
-        text = (
-            f"the bite scans, each alone, disagree by {worst:.0f} um, more than their noise "
-            "explains: rescan the one that was not fully closed"
-        )
-        limits = settings.doubtful_disagreement_um, settings.refused_disagreement_um
-        _grade(worst, *limits, text, refused, doubtful)
+    weakest, slope = _weakest(registration, T_jaw_upper)
+    reasons: list[Reason] = list(context.others)
+    if registration.bites:
+        for k, bite in enumerate(registration.bites):
+            reasons += part_reasons(context.bite(k), bite, settings)
+        reasons += _pose_reasons(registration, sigma, (weakest, slope), settings, context)
+        reasons += disagreement_reasons(context, settings)
+        reasons += warp_reasons(context, settings)
+    reasons += contact_reasons(context, is_given=not registration.bites)
+    refused = [r for r in reasons if r.state == "refused"]
+    doubtful = [r for r in reasons if r.state == "doubtful"]
     state: State = "refused" if refused else "doubtful" if doubtful else "accepted"
     return QualityVerdict(
-        not refused, state, tuple(refused + doubtful), weakest, sigma, disagreement
+        not refused,
+        state,
+        (*refused, *doubtful),
+        weakest,
+        sigma,
+        registration.side_disagreement_um(points),
     )
 
 
@@ -170,59 +130,68 @@ def require_accepted(verdict: QualityVerdict) -> None:
     """Raise `RegistrationRefused` with the reasons if the verdict is 'refused'."""
     if not verdict.accepted:
         raise RegistrationRefused(
-            "the bite record was refused: " + "; ".join(verdict.reasons) + ". Rescan the bite with "
-            "the teeth fully closed, two to four teeth on both sides, gingiva and cheek left out"
+            "the bite record was refused: "
+            + "; ".join(r.message for r in verdict.reasons)
+            + ". What to do: "
+            + "; ".join(dict.fromkeys(r.advice for r in verdict.reasons))
         )
 
 
-def _grade(
-    value: float,
-    doubtful_at: float,
-    refused_at: float,
-    text: str,
-    refused: list[str],
-    doubtful: list[str],
-) -> None:
-    if value > refused_at:
-        refused.append(text)
-    elif value > doubtful_at:
-        doubtful.append(text)
-
-
-def _judge_part(
-    number: int,
-    bite: BiteEvidence,
+def _pose_reasons(
+    registration: BiteRegistration,
+    sigma_um: Float64Array,
+    weakest: tuple[str, float],
     settings: QualitySettings,
-    refused: list[str],
-    doubtful: list[str],
-) -> None:
-    """Add the reasons of one bite scan, numbered from 1 in the order given."""
-    for jaw, area in (("upper", bite.area_upper_mm2), ("lower", bite.area_lower_mm2)):
-        if area <= 0:
-            refused.append(f"bite scan {number} and the {jaw} arch show no common surface")
-            continue
-        text = f"bite scan {number} shows only {area:.0f} mm2 of the {jaw} arch"
-        _grade(-area, -settings.doubtful_area_mm2, -settings.refused_area_mm2, text,
-               refused, doubtful)  # fmt: skip
-    if bite.n_points == 0:
-        return
-    text = f"bite scan {number} fits the arches only to {bite.rms_um:.0f} um (root mean square)"
-    _grade(bite.rms_um, settings.doubtful_rms_um, settings.refused_rms_um, text, refused, doubtful)
-    text = (
-        f"only {100 * bite.agreement:.0f} % of bite scan {number} agrees with the arches it lies on"
-    )
-    limits = -settings.doubtful_agreement, -settings.refused_agreement
-    _grade(-bite.agreement, *limits, text, refused, doubtful)
+    context: RecordContext,
+) -> list[Reason]:
+    """Return the reasons that lie in the pose as a whole."""
+    words, slope = weakest
+    reasons: list[Reason] = []
+    is_fixed = bool(np.isfinite(registration.covariance).all())
+    if not is_fixed or slope < settings.least_slope:
+        reasons.append(
+            Reason(
+                "not_fixed",
+                "refused",
+                f"the overlap is too flat or too small to fix the lower arch: {words}",
+                MORE_TEETH,
+            )
+        )
+    start = registration.start
+    if start is not None and start.rival > settings.doubtful_rival:
+        text = (
+            f"a bite scan fits at another place of an arch nearly as well ({100 * start.rival:.0f} "
+            "% of the agreeing surface)"
+        )
+        reasons.append(Reason("not_unique", "doubtful", text, MORE_TEETH))
+    if not registration.last_change_um <= settings.settled_um:
+        reasons.append(
+            Reason(
+                "not_settled",
+                "refused",
+                f"the fit did not settle (last change {registration.last_change_um:.3g} µm after "
+                f"{registration.n_rounds} rounds)",
+                "check that the bite scans belong to these arches, and scan them again",
+            )
+        )
+    if is_fixed and len(sigma_um):
+        worst = int(np.argmax(np.linalg.norm(sigma_um, axis=1)))
+        size = float(np.linalg.norm(sigma_um[worst]))
+        limits = settings.doubtful_sigma_um, settings.refused_sigma_um
+        where = f" at {context.place(worst)}" if context.places else ""
+        text = f"the pose is uncertain by {size:.0f} µm (1 sigma){where}, mostly {words}"
+        reasons += graded(size, limits, "uncertain", text, _surer(context))
+    return reasons
 
 
-def _given(
-    registration: BiteRegistration, points: Float64Array, T_jaw_upper: RigidTransform | None
-) -> QualityVerdict:
-    """Return the verdict on a frame that was given: nothing measured, nothing to doubt here."""
-    motion, _ = weakest_motion(registration.covariance, registration.centre, registration.arm_mm)
-    sigma = displacement_sigma_um(registration.covariance, points, T_jaw_upper)
-    words = describe_motion(motion, T_jaw_upper)
-    return QualityVerdict(True, "accepted", (), words, sigma, np.full(len(points), np.nan))
+def _surer(context: RecordContext) -> str:
+    """Return what would make the pose surer."""
+    seen = {side for side in context.sides if side}
+    if seen and "both sides" not in seen:
+        for side, other in (("right", "left"), ("left", "right")):
+            if side in seen and other not in seen:
+                return f"add a bite scan of the {other} side"
+    return MORE_TEETH
 
 
 def _weakest(
@@ -232,6 +201,8 @@ def _weakest(
 
     From the geometry alone, so that it can be said of noise-free and of flat records too.
     """
+    if not registration.bites:
+        return "no direction more than another: the spread is assumed", np.inf
     area = sum(b.area_lower_mm2 for b in registration.bites)
     if area <= 0 or not np.isfinite(registration.arm_mm) or registration.arm_mm <= 0:
         return "no common surface fixes any direction", 0.0

@@ -100,8 +100,8 @@ def find_poses(
     here, there = _oriented(bite)[source], _oriented(grid.surfels)[match.ravel()]
     votes, moments = np.empty(len(here)), np.empty((len(here), 16))
     vote(
-        len(here), here, there, source, settings.least_mm, settings.slack_mm,
-        settings.least_cosine, votes, moments,
+        len(here), here, there, settings.least_mm, settings.slack_mm, settings.least_cosine, votes,
+        moments,
     )  # fmt: skip
     order = np.argsort(-votes, kind="stable")[: settings.n_poses]
     poses = poses_of_moments(moments[order])

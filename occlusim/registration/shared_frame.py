@@ -74,6 +74,7 @@ def shared_frame_registration(
         bites=(),
         T_upper_lower_alone=(),
         covariance_alone=(),
+        information_alone=(),
         rms_um=float("nan"),
         converged=True,
         n_rounds=0,

@@ -75,8 +75,7 @@ def surfels_of(surface: Surface, size_mm: float = SIZE_MM) -> Surfels:
     place = np.floor((vertices[used] - vertices[used].min(axis=0)) / size_mm).astype(np.int64)
     axis = np.abs(normals[used]).argmax(axis=1)
     facing = 2 * axis + (normals[used, axis] > 0)
-    n = place.max(axis=0) + 1
-    key = ((place[:, 0] * n[1] + place[:, 1]) * n[2] + place[:, 2]) * 6 + facing
+    key = np.ravel_multi_index((*place.T, facing), (*(place.max(axis=0) + 1), 6))
     _, cell = np.unique(key, return_inverse=True)
     weight = area[used]
     total = np.bincount(cell, weight)
@@ -103,5 +102,6 @@ def grid_of(surfels: Surfels) -> SurfelGrid:
     shape = cell.max(axis=0) + 1 + int(np.ceil(MARGIN_MM / GRID_MM))
     held = np.full(shape, -1, dtype=np.int32)
     held[tuple(cell.T)] = np.arange(len(cell), dtype=np.int32)
-    there = distance_transform_edt(held < 0, return_distances=False, return_indices=True)
+    there = np.zeros((3, *held.shape), dtype=np.int32)
+    distance_transform_edt(held < 0, return_distances=False, return_indices=True, indices=there)
     return SurfelGrid(surfels, frozen(origin, np.float64), frozen(held[tuple(there)], np.int32))

@@ -4,7 +4,8 @@ Every map is a walk of straight legs in OKLab [1]_ (equal steps of the number ar
 colour) whose lightness only ever rises or only ever falls, so that the order of the numbers
 survives grey print and the common kinds of colour-blindness. ``gap``: overlap is dark and warm,
 touching is neutral, open is light and cool. ``reduction``: pale where nothing is taken off, dark
-purple where much is. ``thickness``: dark green where thin, pale where thick. What is not known is
+purple where much is. ``thickness``: dark green where thin, pale where thick. ``residual``: a bite
+scan inside its arch is dark and warm, on it neutral, outside light and cool. What is not known is
 one dark neutral grey that lies on none of the maps.
 
 References
@@ -138,7 +139,18 @@ THICKNESS = Quantity(
     (0, 500, 1000, 1500, 2000),
     _stops(_lch(0.40, 0.085, 155.0), _lch(0.95, 0.03, 155.0)),
 )
-QUANTITIES = {quantity.name: quantity for quantity in (GAP, REDUCTION, THICKNESS)}
+RESIDUAL = Quantity(
+    "residual",
+    -100.0,
+    100.0,
+    (-100, -50, 0, 50, 100),
+    _stops(
+        _lch(0.47, 0.105, 47.0),
+        _lch(0.70, 0.0, 0.0),
+        _lch(0.95, 0.04, 215.0),
+    ),
+)
+QUANTITIES = {quantity.name: quantity for quantity in (GAP, REDUCTION, THICKNESS, RESIDUAL)}
 
 
 def quantity_of(field: str) -> Quantity:

@@ -28,6 +28,7 @@ from occlusim.report.figures import (
 from occlusim.report.gap_figure import gap_figure
 from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
 from occlusim.report.numbers import joined, numbered_spots, plain
+from occlusim.report.record_tables import record_tables
 from occlusim.report.summary import answer
 from occlusim.report.words import CAUTIONS, WORDS
 
@@ -121,14 +122,11 @@ def _signed(sentence: str) -> str:
 
 def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, Any]:
     registration = results.get("registration") or {}
-    shown_apart = ("T_upper_lower", "covariance", "bites")
     return {
+        **record_tables(registration),
         "spots": tables.spot_table(crown.get("spots") or []),
         "movements": tables.movement_table(crown),
         "proof": tables.proof_table(crown),
-        "registration": tables.generic_table("registration_caption", registration, shown_apart),
-        "bites": tables.records_table("bites_caption", registration.get("bites")),
-        "spread": tables.spread_table(registration.get("covariance")),
         "mounting": tables.generic_table("mounting_caption", results.get("mounting")),
         "datum": tables.datum_table(results.get("datum")),
         "datum_pairs": tables.records_table(

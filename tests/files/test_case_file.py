@@ -70,6 +70,12 @@ def test_paths_are_absolute_and_beside_the_case_file(folder):
     assert all(path.is_absolute() and path.is_file() for _, path in case_files(case))
 
 
+def test_a_case_without_a_crown_names_its_scans_only(folder):
+    start, end = TEXT.index("[crown]"), TEXT.index("[guidance]")
+    case = read(folder, (TEXT[start:end], ""))
+    assert [role for role, _ in case_files(case)] == ["upper", "lower", "bite", "bite"]
+
+
 def test_the_folder_of_the_run_does_not_matter(folder, monkeypatch):
     read(folder)
     monkeypatch.chdir(folder.parent)

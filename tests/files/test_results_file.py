@@ -288,6 +288,9 @@ def changed(path: str, value: object) -> dict:
         ("crown/movements/0/gap_um", None),
         ("closure/light/without_crown/contacts/0/upper_tooth", "19"),
         ("registration/T_upper_lower", np.eye(3)),
+        ("registration/state", "refused"),  # a refused record has no pose
+        ("registration/reasons", ["only words"]),
+        ("job", "study"),
         ("findings/0/severity", "bad"),
         ("inputs/0/sha256", "00"),
         ("verdict/coverage", 1.5),
@@ -307,6 +310,16 @@ def test_a_refused_case_needs_no_numbers():
     }
     refused["verdict"] = {"state": "refused", "high": None, "reasons": ["flat bite scan"]}
     validate_results(refused)
+
+
+def test_a_registration_alone_needs_its_part_and_no_crown():
+    alone = {k: v for k, v in RESULTS.items() if k not in ("closure", "datum", "crown")}
+    with pytest.raises(OutputError, match="schema"):
+        validate_results(alone)
+    validate_results({**alone, "job": "register"})
+    del alone["registration"]
+    with pytest.raises(OutputError, match="registration"):
+        validate_results({**alone, "job": "register"})
 
 
 def test_spots_are_rows_with_empty_cells_for_what_is_unknown(tmp_path):

@@ -17,11 +17,11 @@ from occlusim.files.case_file import read_case
 from occlusim.files.mesh_files import read_mesh
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.motion.closure import close_to_load
-from occlusim.pipeline.check import Clock, place
+from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.crown_stage import wanted_functions
 from occlusim.pipeline.inputs import Inputs, load_inputs
 from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
-from occlusim.pipeline.placing import Placed
+from occlusim.pipeline.record import Placed, take_record
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ def jaw_of(case_path: Path) -> Stage:
     """Return a case run up to the jaw's paths."""
     inputs = load_inputs(read_case(case_path))
     clock = Clock(lambda _: None)
-    placed, _ = place(inputs, clock)
+    placed = take_record(inputs, clock).placed()
     return Stage(inputs, placed, run_jaw_stage(inputs, placed, Fields.build(inputs), clock))
 
 

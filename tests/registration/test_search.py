@@ -37,10 +37,9 @@ def _carried(here: np.ndarray, T: RigidTransform) -> np.ndarray:
     return np.hstack([T.apply(here[:, :3]), T.rotate(here[:, 3:])])
 
 
-def _votes(here: np.ndarray, there: np.ndarray, source: np.ndarray | None = None):
+def _votes(here: np.ndarray, there: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     votes, moments = np.empty(len(here)), np.empty((len(here), 16))
-    source = np.arange(len(here)) if source is None else source
-    vote(len(here), here, there, source, 4.0, 1.0, 0.85, votes, moments)
+    vote(len(here), here, there, 4.0, 1.0, 0.85, votes, moments)
     return votes, moments
 
 
@@ -70,10 +69,26 @@ def test_mirror_images_do_not_agree(rng):
     assert votes.max() < 20
 
 
+def test_a_mirrored_cloud_gives_a_rotation_all_the_same(rng):
+    here = _cloud(50, rng)[:, :3]
+    there = here * [-1.0, 1.0, 1.0]
+    moments = np.hstack([[50.0], here.sum(0), there.sum(0), (there.T @ here).ravel()])
+    (pose,) = poses_of_moments(moments[None])
+    assert_allclose(np.linalg.det(pose.rotation), 1.0, rtol=1e-12, atol=0)
+
+
+def test_a_match_whose_normal_looks_elsewhere_has_no_vote(rng):
+    here = _cloud(80, rng)
+    there = _carried(here, TRUE)
+    there[40:, 3:] *= -1.0
+    votes, _ = _votes(here, there)
+    assert (votes[:40] > 25).all()
+    assert (votes[:40] <= 39).all()
+
+
 def test_matches_of_one_surfel_do_not_support_each_other(rng):
     here = np.repeat(_cloud(1, rng), 30, axis=0)
-    there = _carried(here, TRUE)
-    votes, _ = _votes(here, there, np.zeros(30, dtype=np.int64))
+    votes, _ = _votes(here, _cloud(30, rng))
     assert_allclose(votes, 0.0, rtol=0, atol=0)
 
 
