@@ -8,6 +8,44 @@ from occlusim.kernels.jit import kernel, shared_kernel
 
 
 @kernel
+def corner_normals(vertices, faces, normals):
+    """Write unit vertex normals (V, 3) weighted after Max 1999; zero at vertices of no area.
+
+    A corner between edges a and b counts with a x b / (|a|^2 |b|^2).
+    """
+    for v in range(len(normals)):
+        for d in range(3):
+            normals[v, d] = 0.0
+    length_sq, vector = np.empty(3), np.empty(3)
+    for f in range(len(faces)):
+        i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
+        for d in range(3):
+            length_sq[d] = 0.0
+            a, b = (d + 1) % 3, (d + 2) % 3
+            ua, ub = vertices[j, a] - vertices[i, a], vertices[j, b] - vertices[i, b]
+            va, vb = vertices[k, a] - vertices[j, a], vertices[k, b] - vertices[j, b]
+            vector[d] = ua * vb - ub * va
+        for d in range(3):
+            u, v, w = vertices[i, d], vertices[j, d], vertices[k, d]
+            length_sq[0] += (v - u) * (v - u)
+            length_sq[1] += (w - v) * (w - v)
+            length_sq[2] += (u - w) * (u - w)
+        for corner in range(3):
+            product = length_sq[corner] * length_sq[(corner + 2) % 3]
+            if product > 0.0:
+                for d in range(3):
+                    normals[faces[f, corner], d] += vector[d] / product
+    for v in range(len(normals)):
+        size = 0.0
+        for d in range(3):
+            size += normals[v, d] * normals[v, d]
+        if size > 0.0:
+            size = math.sqrt(size)
+            for d in range(3):
+                normals[v, d] /= size
+
+
+@kernel
 def patch_lift(corner, normal, bary, out):
     """Write the vector (3,), mm, from a facet (3, 3) to its quadratic patch at a place (3,).
 

@@ -185,7 +185,9 @@ def register_bite(
     poses = problem.approach(start.poses)
     fit = problem.refine(poses, tuple(range(len(bites))))
     alone = (
-        [problem.refine(fit.poses, (k,)) for k in range(len(bites))] if len(bites) > 1 else [fit]
+        [problem.refine(fit.poses, (k,), fit) for k in range(len(bites))]
+        if len(bites) > 1
+        else [fit]
     )
     uncertainty = pose_uncertainty(fit)
     sure_alone = [pose_uncertainty(f) for f in alone] if len(bites) > 1 else [uncertainty]

@@ -17,7 +17,7 @@ import numpy as np
 from occlusim.arrays import BoolArray, Float64Array
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
-from occlusim.kernels.patch import patch_distances
+from occlusim.kernels.patch import corner_normals, patch_distances
 
 LEAST_CORNER_COSINE = 0.5
 """Above 60 degrees between a facet and its corner's normal the corner is a crease, not a curve."""
@@ -47,23 +47,9 @@ class Match:
 
 def smooth_vertex_normals(mesh: TriangleMesh) -> Float64Array:
     """Return unit vertex normals (V, 3) weighted after Max 1999; zero at unused vertices."""
-    corner = mesh.vertices[mesh.faces]
-    edge = np.roll(corner, -1, axis=1) - corner
-    length_sq = np.einsum("fki,fki->fk", edge, edge)
-    face = np.cross(edge[:, 0], edge[:, 1])
-    product = length_sq * np.roll(length_sq, 1, axis=1)
-    weight = np.divide(1.0, product, out=np.zeros_like(product), where=product > 0)
-    index = mesh.faces.ravel()
-    n_vertices = len(mesh.vertices)
-    normals = np.stack(
-        [
-            np.bincount(index, (weight * face[:, i, None]).ravel(), minlength=n_vertices)
-            for i in range(3)
-        ],
-        axis=1,
-    )
-    length = np.linalg.norm(normals, axis=1, keepdims=True)
-    return np.divide(normals, length, out=np.zeros_like(normals), where=length > 0)
+    normals = np.empty_like(mesh.vertices)
+    corner_normals(mesh.vertices, mesh.faces, normals)
+    return normals
 
 
 class CurvedSurface:

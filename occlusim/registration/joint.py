@@ -82,6 +82,13 @@ PLACES = 15_000
 """So many vertices tell where an arch is, to the half millimetre that matters for trust."""
 
 
+MOST_WEIGHTS, WEIGHTS_SETTLED = 5, 0.01
+"""So often do weights follow the residuals between two matches, or until a step changes by so
+little of itself: as exact as the matched planes are."""
+
+COMPARED = 10.0
+
+
 @dataclass(frozen=True, slots=True)
 class Poses:
     """The unknowns: the lower arch's pose and every bite scan's, in the upper scan's frame."""
@@ -125,8 +132,8 @@ class PartMatches:
         """True (n,) where the residual is within Tukey's cut."""
         return np.abs(self.residual_mm) < self.cut_mm
 
-    def pick(self, keep: BoolArray) -> PartMatches:
-        """Return the matches where `keep` (n,) is true."""
+    def pick(self, keep: BoolArray | Int64Array) -> PartMatches:
+        """Return the matches where `keep` (n,) is true, or those of its numbers in their order."""
         return PartMatches(
             self.vertex[keep],
             self.points[keep],
@@ -173,7 +180,9 @@ class JointProblem:
         )
         self.inner = [np.flatnonzero(~np.asarray(bite.is_boundary_vertex)) for bite in bites]
         self.trust: list[Trust] | None = None
-        used = lower.mesh.vertices[np.unique(lower.mesh.faces)]
+        is_used = np.zeros(len(lower.mesh.vertices), dtype=np.bool_)
+        is_used[lower.mesh.faces] = True
+        used = lower.mesh.vertices[is_used]
         self.lower_middle = used.mean(axis=0)
         self.lower_reach_mm = float(np.linalg.norm(used - self.lower_middle, axis=1).max())
 
@@ -234,23 +243,42 @@ class JointProblem:
             return self.lower_middle
         return weight @ points / weight.sum()
 
-    def equations(self, parts: dict[int, PartMatches], centre: Float64Array) -> NormalEquations:
-        """Return the normal equations about `centre`; blocks in the order of `parts`."""
-        size = 6 + 6 * len(parts)
-        total = NormalEquations(np.zeros((size, size)), np.zeros(size))
-        for i, part in enumerate(parts.values()):
-            rows = jacobian_rows(part.points, mean_normals(part), centre)
-            weight = part.weight_mm2 * tukey_weight(part.residual_mm, part.cut_mm)
-            total += assemble(rows, part.residual_mm, weight, part.is_lower, (i, len(parts)))
+    def twists(
+        self, parts: dict[int, PartMatches], centre: Float64Array, damping: float, n_weights: int
+    ) -> Float64Array:
+        """Return the twists (1 + K, 6) about `centre` that fit the matched planes, lower jaw first.
+
+        The robust weights follow the residuals up to `n_weights` times; residuals change by their
+        rows meanwhile, and nothing is matched anew.
+        """
+        n = len(parts)
+        rows = [jacobian_rows(p.points, mean_normals(p), centre) for p in parts.values()]
+        total = np.zeros((1 + n, 6))
+        for _ in range(n_weights):
+            equations = NormalEquations(np.zeros((6 + 6 * n, 6 + 6 * n)), np.zeros(6 + 6 * n))
+            for i, part in enumerate(parts.values()):
+                moved = rows[i] @ total[1 + i] - part.is_lower * (rows[i] @ total[0])
+                residual = part.residual_mm + moved
+                weight = part.weight_mm2 * tukey_weight(residual, part.cut_mm)
+                equations += assemble(rows[i], residual, weight, part.is_lower, (i, n))
+            more = equations.step(self.lower_reach_mm, damping)
+            total += more
+            if np.abs(more).max() <= WEIGHTS_SETTLED * np.abs(total).max():
+                break
         return total
 
     def step(
-        self, poses: Poses, parts: dict[int, PartMatches], damping: float, longest_mm: float
+        self,
+        poses: Poses,
+        parts: dict[int, PartMatches],
+        damping: float,
+        longest_mm: float,
+        n_weights: int = 1,
     ) -> tuple[Poses, float]:
         """Return the poses after one step and the largest movement of the lower scan, mm."""
         centre = self.centre_of(parts)
         arm_mm = self.lower_reach_mm
-        twists = self.equations(parts, centre).step(arm_mm, damping)
+        twists = self.twists(parts, centre, damping, n_weights)
         size = float((np.linalg.norm(twists[:, :3], axis=1) * arm_mm).max())
         size = max(size, float(np.linalg.norm(twists[:, 3:], axis=1).max()))
         if size > longest_mm:
@@ -291,10 +319,21 @@ class JointProblem:
             for bite, T in zip(self.bites, poses.T_upper_bites, strict=True)
         ]
 
-    def refine(self, poses: Poses, chosen: tuple[int, ...]) -> JointFit:
-        """Return the fit of the chosen bite scans with every vertex, from nearby poses."""
+    def refine(
+        self, poses: Poses, chosen: tuple[int, ...], like: JointFit | None = None
+    ) -> JointFit:
+        """Return the fit of the chosen bite scans with every vertex, from nearby poses.
+
+        `like`, a fit of more bite scans, tells which vertices lie on which arch. Such a fit is
+        compared with others only, so a change of `COMPARED` tolerances ends it.
+        """
         s = self.settings
-        parts = {k: self.match(k, poses, self.inner[k], s.loose_distance_mm) for k in chosen}
+        tolerance_mm = 1e-3 * s.tolerance_um * (1.0 if like is None else COMPARED)
+        parts = (
+            {k: self.match(k, poses, self.inner[k], s.end_distance_mm) for k in chosen}
+            if like is None
+            else {k: like.parts[k] for k in chosen}
+        )
         change_mm, n_rounds = np.inf, 0
         cut_mm: dict[int, float] = {}
         while n_rounds < s.max_rounds:
@@ -304,16 +343,16 @@ class JointProblem:
             parts = {k: replace(p, cut_mm=cut_mm[k]) for k, p in parts.items()}
             if not is_determined(parts):
                 break
-            poses, change_mm = self.step(poses, parts, 1e-8, s.end_distance_mm)
+            poses, change_mm = self.step(poses, parts, 1e-8, s.end_distance_mm, MOST_WEIGHTS)
             n_rounds += 1
-            is_last = change_mm <= 1e-3 * s.tolerance_um
-            if is_last and n_rounds > 1:
+            if change_mm <= tolerance_mm and n_rounds > 1:
                 break
             parts = {
                 k: self.match(k, poses, p.vertex, s.end_distance_mm, p.is_lower)
                 for k, p in parts.items()
             }
-        parts = {k: self.match(k, poses, self.inner[k], s.loose_distance_mm) for k in chosen}
+        if like is None:
+            parts = {k: self.loosely(k, poses, p) for k, p in parts.items()}
         parts = {
             k: replace(p, cut_mm=self.robust_cut_mm(near(p, s.end_distance_mm)))
             for k, p in parts.items()
@@ -322,10 +361,17 @@ class JointProblem:
             poses,
             parts,
             self.centre_of(parts),
-            bool(change_mm <= 1e-3 * s.tolerance_um),
+            bool(change_mm <= tolerance_mm),
             n_rounds,
             1000.0 * float(change_mm) if np.isfinite(change_mm) else float("nan"),
         )
+
+    def loosely(self, k: int, poses: Poses, part: PartMatches) -> PartMatches:
+        """Return the loose matches of bite scan k: those of a fit stay on their arch."""
+        reach_mm = self.settings.loose_distance_mm
+        rest = np.setdiff1d(self.inner[k], part.vertex, assume_unique=True)
+        known = self.match(k, poses, part.vertex, reach_mm, part.is_lower)
+        return joined(known, self.match(k, poses, rest, reach_mm))
 
 
 def mean_normals(part: PartMatches) -> Float64Array:
@@ -337,6 +383,23 @@ def mean_normals(part: PartMatches) -> Float64Array:
     """
     both = part.normals + part.directions
     return both / np.linalg.norm(both, axis=1, keepdims=True)
+
+
+def joined(a: PartMatches, b: PartMatches) -> PartMatches:
+    """Return the matches of both in the order of their vertices, with the first's cut."""
+    both = PartMatches(
+        np.concatenate([a.vertex, b.vertex]),
+        np.concatenate([a.points, b.points]),
+        np.concatenate([a.normals, b.normals]),
+        np.concatenate([a.directions, b.directions]),
+        np.concatenate([a.residual_mm, b.residual_mm]),
+        np.concatenate([a.area_mm2, b.area_mm2]),
+        np.concatenate([a.weight_mm2, b.weight_mm2]),
+        np.concatenate([a.is_lower, b.is_lower]),
+        a.cut_mm,
+    )
+    order = np.argsort(both.vertex)
+    return both.pick(order)
 
 
 def near(part: PartMatches, distance_mm: float) -> PartMatches:

@@ -21,7 +21,9 @@ from occlusim.registration.residual_noise import (
     NoiseCovariance,
     PairSums,
     Scores,
+    lost_products,
     noise_covariance,
+    shared_covariance,
     sum_pairs,
 )
 
@@ -62,7 +64,8 @@ def pose_uncertainty(fit: JointFit) -> PoseUncertainty:
     """
     n = len(fit.parts)
     good = [part.pick(part.is_inlier) for part in fit.parts.values()]
-    total = _information(good, fit.centre)
+    each = [_information(part, fit.centre, (i, n)) for i, part in enumerate(good)]
+    total = sum(each[1:], each[0])
     arm_mm = _arm_mm(good, fit.centre)
     inverse = _inverse(total.matrix, arm_mm)
     places = _Places(n, inverse)
@@ -74,13 +77,16 @@ def pose_uncertainty(fit: JointFit) -> PoseUncertainty:
             continue
         scores = _scores(part, fit.centre)
         sums = sum_pairs(scores, scores)
-        noise[k] = found = noise_covariance(sums, places.loss(sums, i, i))
-        spreads.append(places.spread(sums, found, i, i))
+        lost = places.lost(sums, i, total.matrix - each[i].matrix)
+        noise[k] = found = noise_covariance(sums, lost)
+        spread = places.spread(sums, found, i, i)
+        spreads.append(positive(spread, found.sum_mm4 * each[i].matrix, arm_mm))
         measured.append((i, scores, found))
     common = np.zeros_like(total.matrix)
     for (i, a, found), (j, b, _) in combinations(measured, 2):
         sums = sum_pairs(a, b)
-        common += places.spread(sums, noise_covariance(sums, places.loss(sums, i, j), found), i, j)
+        shared = shared_covariance(sums, places.lost_between(sums, i, j), found)
+        common += places.spread(sums, shared, i, j)
     covariance = np.full((6, 6), np.nan)
     if inverse is not None and len(measured) == n:
         relative = np.array([found.relative_variance for _, _, found in measured])
@@ -100,15 +106,37 @@ class _Places:
     n_parts: int
     inverse: Float64Array | None
 
-    def loss(self, sums: PairSums, i: int, j: int) -> Float64Array:
-        """Return the sum of a_i a_j J_i^T H^-1 J_j by ring (R,), mm4: what the fit took away."""
-        lost = np.zeros(len(sums.pair_area))
-        if self.inverse is not None:
-            for r in range(len(lost)):
-                upper, lower = sums.rows[:, r]
-                block = placed_blocks(upper, lower, (i, j), self.n_parts)
-                lost[r] = np.sum(self.inverse * block)
-        return lost
+    def lost(self, sums: PairSums, i: int, others: Float64Array) -> Float64Array:
+        """Return what the fit took from the products of bite scan i, as `lost_products` (R, R).
+
+        `others` is the information of the other bite scans.
+        """
+        n_rings = len(sums.pair_area)
+        if self.inverse is None:
+            return np.zeros((n_rings, n_rings))
+        back = np.array([
+            self._felt(self.inverse @ self._placed(sums, r, i, i) @ self.inverse, i)
+            for r in range(n_rings)
+        ])  # fmt: skip
+        aside = self._felt(self.inverse @ others @ self.inverse, i)
+        return lost_products(sums, self._felt(self.inverse, i), back, aside)
+
+    def lost_between(self, sums: PairSums, i: int, j: int) -> Float64Array:
+        """Return the sum of a_i a_j J_i^T H^-1 J_j by ring (R,), mm4, of two bite scans."""
+        rings = range(len(sums.pair_area))
+        if self.inverse is None:
+            return np.zeros(len(rings))
+        return np.array([np.sum(self.inverse * self._placed(sums, r, i, j)) for r in rings])
+
+    def _placed(self, sums: PairSums, r: int, i: int, j: int) -> Float64Array:
+        upper, lower = sums.rows[:, r]
+        return placed_blocks(upper, lower, (i, j), self.n_parts)
+
+    def _felt(self, matrix: Float64Array, i: int) -> Float64Array:
+        """Return the matrix (2, 6, 6) that rows of bite scan i on either arch have between them."""
+        own = slice(6 + 6 * i, 12 + 6 * i)
+        upper = matrix[own, own]
+        return np.array([upper, upper - matrix[:6, own] - matrix[own, :6] + matrix[:6, :6]])
 
     def spread(self, sums: PairSums, noise: NoiseCovariance, i: int, j: int) -> Float64Array:
         """Return what the pairs of bite scans i and j add to G; two are met from either end."""
@@ -117,15 +145,10 @@ class _Places:
         return 0.5 * (block + block.T) if i == j else block + block.T
 
 
-def _information(parts: list[PartMatches], centre: Float64Array) -> NormalEquations:
-    size = 6 + 6 * len(parts)
-    total = NormalEquations(np.zeros((size, size)), np.zeros(size))
-    for i, part in enumerate(parts):
-        rows = jacobian_rows(part.points, part.normals, centre)
-        twin = jacobian_rows(part.points, part.directions, centre)
-        at = (i, len(parts))
-        total += assemble(rows, part.residual_mm, part.weight_mm2, part.is_lower, at, twin)
-    return total
+def _information(part: PartMatches, centre: Float64Array, at: tuple[int, int]) -> NormalEquations:
+    rows = jacobian_rows(part.points, part.normals, centre)
+    twin = jacobian_rows(part.points, part.directions, centre)
+    return assemble(rows, part.residual_mm, part.weight_mm2, part.is_lower, at, twin)
 
 
 def _scores(part: PartMatches, centre: Float64Array) -> Scores:
@@ -155,6 +178,17 @@ def _inverse(matrix: Float64Array, arm_mm: float) -> Float64Array | None:
     if values[0] <= 1e-12 * values[-1]:
         return None
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def positive(spread: Float64Array, plain: Float64Array, arm_mm: float) -> Float64Array:
+    """Return a spread that no direction makes negative: `plain` where the first one is.
+
+    A measured covariance by distance need not be that of any noise; on few residuals it may go
+    wrong. `plain` takes rows not to turn within its reach.
+    """
+    scale = np.tile([1 / arm_mm if arm_mm > 0 else 1.0] * 3 + [1.0] * 3, len(spread) // 6)
+    values = np.linalg.eigvalsh(spread * scale[:, None] * scale)
+    return spread if values[0] >= -1e-9 * values[-1] else plain
 
 
 def _lower_covariance(

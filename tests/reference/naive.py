@@ -112,3 +112,16 @@ def ring_sums(centres, points, values, ring_mm, n_rings):
         for r in range(1, n_rings):
             out[i, r] = values[(away > (r - 1) * ring_mm) & (away <= r * ring_mm)].sum(axis=0)
     return out
+
+
+def corner_normals(vertices, faces):
+    """Return unit vertex normals (V, 3): corners between edges a, b count a x b / (a^2 b^2)."""
+    normals = np.zeros_like(vertices)
+    for face in faces:
+        for k in range(3):
+            at, after, before = vertices[face[k]], vertices[face[k - 2]], vertices[face[k - 1]]
+            a, b = after - at, before - at
+            if a @ a * (b @ b) > 0:
+                normals[face[k]] += np.cross(a, b) / (a @ a * (b @ b))
+    length = np.linalg.norm(normals, axis=1, keepdims=True)
+    return np.divide(normals, length, out=np.zeros_like(normals), where=length > 0)

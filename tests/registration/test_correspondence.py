@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from reference.naive import corner_normals as slow_corner_normals
 from reference.naive import patch_distance
 from scipy.spatial import ConvexHull
 
@@ -29,6 +30,16 @@ def _sphere(n: int, radius: float, rng: np.random.Generator) -> TriangleMesh:
 def test_vertex_normals_are_exact_on_any_triangulation_of_a_sphere():
     mesh = _sphere(200, 3.0, np.random.default_rng(1))
     assert_allclose(smooth_vertex_normals(mesh), mesh.vertices / 3.0, rtol=0, atol=1e-12)
+
+
+def test_vertex_normals_are_those_of_the_slow_twin():
+    mesh = _sphere(60, 3.0, np.random.default_rng(2))
+    bumpy = mesh.vertices * np.random.default_rng(3).uniform(0.8, 1.2, (60, 1))
+    vertices = np.concatenate([bumpy, [[9.0, 9.0, 9.0]]])  # a vertex of no face
+    faces = np.concatenate([mesh.faces, [[0, 1, 1]]]).astype(np.int32)  # and a face without area
+    found = smooth_vertex_normals(TriangleMesh(vertices, faces))
+    assert_allclose(found, slow_corner_normals(vertices, faces), rtol=0, atol=1e-13)
+    assert (found[-1] == 0).all()
 
 
 def test_patch_is_exact_on_a_shallow_paraboloid_cut_by_the_facet():

@@ -12,6 +12,7 @@ from registration.arch_phantom import (
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.registration import joint
 from occlusim.registration.bite import RegistrationSettings, register_bite
 from occlusim.registration.joint import JointProblem, Poses
 
@@ -54,3 +55,30 @@ def test_foreign_surface_on_a_bite_scan_moves_the_pose_less_than_its_noise():
         found = register_bite(*arches, scans, T_upper_lower=TRUE_LOWER, T_upper_bites=TRUE_BITES)
         poses.append(found.T_upper_lower)
     assert molar_error_um(*poses) < 11.0  # standard deviation at the molars on this phantom, um
+
+
+def test_weights_that_follow_between_matches_save_rounds_and_move_nothing(monkeypatch):
+    p = build_phantom(0.5, 9, sigma_mm=0.015, arch_theta=(0.15, 1.8))
+    surfaces = [Surface.build(mesh) for mesh in (p.upper, p.lower, *p.bites)]
+    found = {}
+    for n_weights in (1, joint.MOST_WEIGHTS):
+        monkeypatch.setattr(joint, "MOST_WEIGHTS", n_weights)
+        found[n_weights] = register_bite(
+            *surfaces[:2], surfaces[2:], T_upper_lower=TRUE_LOWER, T_upper_bites=TRUE_BITES
+        )
+    slow, fast = found.values()
+    assert molar_error_um(fast.T_upper_lower, slow.T_upper_lower) < 0.01
+    assert fast.n_rounds < slow.n_rounds
+    for a, b in zip(fast.T_upper_lower_alone, slow.T_upper_lower_alone, strict=True):
+        assert molar_error_um(a, b) < 0.1  # alone, poses settle to 0.1 um
+
+
+def test_scans_alone_end_where_a_registration_of_each_ends():
+    p = build_phantom(0.5, 9, sigma_mm=0.015, arch_theta=(0.15, 1.8))
+    upper, lower, *bites = [Surface.build(mesh) for mesh in (p.upper, p.lower, *p.bites)]
+    both = register_bite(upper, lower, bites, T_upper_lower=TRUE_LOWER, T_upper_bites=TRUE_BITES)
+    for bite, start, alone in zip(bites, TRUE_BITES, both.T_upper_lower_alone, strict=True):
+        one = register_bite(
+            upper, lower, [bite], T_upper_lower=TRUE_LOWER, T_upper_bites=[start]
+        ).T_upper_lower
+        assert molar_error_um(one, alone) < 0.5  # far side of one side; which vertices lie where

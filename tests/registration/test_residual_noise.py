@@ -8,7 +8,13 @@ from reference.naive import ring_sums as slow_ring_sums
 from scipy.ndimage import gaussian_filter
 
 from occlusim.kernels.ring_sums import ring_sums
-from occlusim.registration.residual_noise import Scores, noise_covariance, sum_pairs
+from occlusim.registration.residual_noise import (
+    Scores,
+    lost_products,
+    noise_covariance,
+    shared_covariance,
+    sum_pairs,
+)
 
 STEP_MM = 0.1
 SIDE = 120
@@ -38,14 +44,14 @@ def _areas(length_mm: float) -> np.ndarray:
     found = []
     for seed in range(15):
         sums = sum_pairs(*[_scores(_field(SIDE, length_mm, seed))] * 2)
-        found.append(noise_covariance(sums, np.zeros(len(sums.product))).area_mm2)
+        found.append(noise_covariance(sums, np.zeros((len(sums.product),) * 2)).area_mm2)
     return np.array(found)
 
 
 def test_white_noise_counts_every_point():
     value = np.random.default_rng(1).standard_normal(150 * 150)
     sums = sum_pairs(*[_scores(value)] * 2)
-    found = noise_covariance(sums, np.zeros(len(sums.product)))
+    found = noise_covariance(sums, np.zeros((len(sums.product),) * 2))
     assert_allclose(found.variance_mm2, value.var(), rtol=0.1, atol=0)
     assert_allclose(found.area_mm2, STEP_MM**2, rtol=0.1, atol=0)
 
@@ -74,9 +80,12 @@ def test_what_the_fit_took_away_is_added_again():
         value = _field(n, length, seed)
         left = value - design @ np.linalg.lstsq(design, value, rcond=None)[0]
         sums = sum_pairs(*[_scores(left, rows)] * 2)
-        loss = np.einsum("rij,ji->r", sums.rows[0], inverse)
-        found.append(noise_covariance(sums, loss).sum_mm4)
-        raw.append(noise_covariance(sums, NOTHING_FITTED * loss).sum_mm4)
+        pulls = np.array([inverse, np.zeros((6, 6))])
+        back = np.einsum("ab,rbc,cd->rad", inverse, sums.rows[0], inverse)
+        back = np.stack([back, np.zeros_like(back)], axis=1)
+        lost = lost_products(sums, pulls, back, np.zeros((2, 6, 6)))
+        found.append(noise_covariance(sums, lost).sum_mm4)
+        raw.append(noise_covariance(sums, NOTHING_FITTED * lost).sum_mm4)
     side = n * STEP_MM
     wanted = 2 * np.pi * length**2 * (1 - 2 * length / np.sqrt(2 * np.pi) / side) ** 2
     spread = np.std(found) / np.sqrt(60)
@@ -91,8 +100,8 @@ def test_two_scans_share_what_their_common_arch_adds():
         a, b = (_scores(shared + _field(80, 0.3, k + seed)) for k in (100, 200))
         pairs = sum_pairs(a, b)
         none = np.zeros(len(pairs.product))
-        own = noise_covariance(sum_pairs(a, a), none)
-        sums.append(noise_covariance(pairs, none, own).sum_mm4 / own.sum_mm4)
+        own = noise_covariance(sum_pairs(a, a), np.zeros((len(none), len(none))))
+        sums.append(shared_covariance(pairs, none, own).sum_mm4 / own.sum_mm4)
     assert_allclose(np.mean(sums), 0.5, rtol=0, atol=3 * np.std(sums) / np.sqrt(12))
 
 
