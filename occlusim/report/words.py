@@ -163,7 +163,8 @@ ENGLISH: Mapping[str, str] = {
     "registration": "Quality of the bite record",
     "registration_intro": "How well the bite scans fix the lower jaw against the upper. "
     "The spread is one standard deviation of the pose, about the middle of the crown, in jaw "
-    "axes, by the scans' noise alone: drift and warp of scans, which no fit can tell, are not in it.",
+    "axes, by the scans' noise alone: drift and warp of scans, which no fit can tell, are not in "
+    "it.",
     "registration_caption": "Fit of the bite record",
     "bites_caption": "Fit of each bite scan",
     "spread_caption": "Spread of the lower jaw's pose (one standard deviation)",
@@ -220,9 +221,9 @@ ENGLISH: Mapping[str, str] = {
     "last_tooth_right": "the last tooth on the right",
     "last_tooth_left": "the last tooth on the left",
     "noticed": "Noticed: {message}.",
-    "record_noise_alone": "These figures are the scans' noise alone: drift and warp of scans, which no "
-    "fit can tell, are not in them (aligned scans were published to deviate by 69 µm in the mean, "
-    "Solaberrieta et al 2015).",
+    "record_noise_alone": "These figures are the scans' noise alone: drift and warp of scans, "
+    "which no fit can tell, are not in them (aligned scans were published to deviate by 69 µm in "
+    "the mean, Solaberrieta et al 2015).",
     "confirm_record": "Confirm in the mouth with foil that the teeth meet as the aligned scans do.",
     # mounting
     "mounting": "Mounting and assumptions",
