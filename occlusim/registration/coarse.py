@@ -44,8 +44,9 @@ class StartSettings:
     clear_share : float
         Share of a bite scan that agrees with the upper arch at a pose that needs no comparison with
         the lower arch's. Wrong poses reach 0.31 (demo arches).
-    n_kept : int
-        Finds of a bite scan on one arch that are combined with those on the other.
+    n_kept, kept_share : int, float
+        Finds of a bite scan on one arch that are combined with those on the other: so many, each
+        with at least such a share of the best one's agreeing area.
     near_mm : float
         Poses of the lower arch that differ by less count as one.
     search : SearchSettings
@@ -54,6 +55,7 @@ class StartSettings:
     taken_share: float = 0.6
     clear_share: float = 0.35
     n_kept: int = 3
+    kept_share: float = 0.6
     near_mm: float = 2.0
     search: SearchSettings = field(default_factory=SearchSettings)
 
@@ -196,19 +198,19 @@ class _Scene:
 
     def combine(self, found: list[Finds], *, is_found: bool) -> Start:
         """Return the start that explains most of all bite scans together."""
-        n = self.settings.n_kept
         corners = box_corners(self.lower.surfels.points)
+        kept = [(self.likely(on_upper), self.likely(on_lower)) for on_upper, on_lower in found]
         pairs = [
             (a.area_mm2 + b.area_mm2, a.T_arch_bite @ b.T_arch_bite.inverse())
-            for on_upper, on_lower in found
-            for a in on_upper[:n]
-            for b in on_lower[:n]
+            for on_upper, on_lower in kept
+            for a in on_upper
+            for b in on_lower
         ]
         pairs.sort(key=lambda pair: -pair[0])
         lowers = [T_upper_lower for _, T_upper_lower in pairs] or [RigidTransform.identity()]
         lowers = [lowers[k] for k in distinct(lowers, corners, self.settings.near_mm)]
         tried = [
-            [self.place(k, T_upper_lower, found[k]) for k in range(len(self.bites))]
+            [self.place(k, T_upper_lower, kept[k]) for k in range(len(self.bites))]
             for T_upper_lower in lowers
         ]
         explained = np.array([sum(one.explained_mm2 for one in placed) for placed in tried])
@@ -220,13 +222,17 @@ class _Scene:
         rival = max(rivals, default=0.0) if is_found else float("nan")
         return self.start(tried[int(np.argmax(explained))], is_found=is_found, rival=rival)
 
+    def likely(self, found: list[FoundPose]) -> list[FoundPose]:
+        """Return the finds on one arch that may be right."""
+        least = self.settings.kept_share * most_mm2(found)
+        return [one for one in found[: self.settings.n_kept] if one.area_mm2 >= least]
+
     def place(self, k: int, T_upper_lower: RigidTransform, found: Finds) -> _Placed:
         """Return bite scan k where it explains most, with the lower arch at a pose."""
-        n = self.settings.n_kept
         T_lower_upper = T_upper_lower.inverse()
         starts = [
-            *((a.T_arch_bite, T_lower_upper @ a.T_arch_bite) for a in found[0][:n]),
-            *((T_upper_lower @ b.T_arch_bite, b.T_arch_bite) for b in found[1][:n]),
+            *((a.T_arch_bite, T_lower_upper @ a.T_arch_bite) for a in found[0]),
+            *((T_upper_lower @ b.T_arch_bite, b.T_arch_bite) for b in found[1]),
         ] or [(RigidTransform.identity(), T_lower_upper)]
         return max((self.settle(k, *start) for start in starts), key=lambda p: p.explained_mm2)
 

@@ -32,8 +32,9 @@ class RegistrationSettings:
     Attributes
     ----------
     start_distance_mm, end_distance_mm : float
-        Match distance in the first and in the last rounds. The first covers the start's error;
-        the last covers many times scanner noise (15-30 um, from memory) and no more.
+        Match distance in the first and in the last rounds. The first covers the start's error,
+        some tenths of a millimetre at the ends of the arch; the last covers many times scanner
+        noise (15-30 um, from memory) and no more.
     loose_distance_mm : float
         A bite vertex this near to an arch shows that arch; what does not agree closely
         there counts against the record (`evidence.CLOSE_MM`).
@@ -51,7 +52,7 @@ class RegistrationSettings:
         False measures to flat facets; only to show what the curved patches are for.
     """
 
-    start_distance_mm: float = 2.0
+    start_distance_mm: float = 0.6
     end_distance_mm: float = 0.25
     loose_distance_mm: float = 0.6
     normal_angle_deg: float = 45.0

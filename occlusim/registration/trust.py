@@ -16,6 +16,7 @@ from scipy.spatial import KDTree
 from occlusim.arrays import Float64Array, Int64Array
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.jit import thread_count
 
 EDGE_MM = 0.5
 """Trust rises from nothing at a trimmed edge to its full size over this width (own choice)."""
@@ -85,7 +86,9 @@ def edge_trust(bite: Surface) -> Float64Array:
     edge = np.asarray(bite.is_boundary_vertex)
     if not edge.any():
         return np.ones(len(vertices))
-    away, _ = KDTree(vertices[edge]).query(vertices, distance_upper_bound=EDGE_MM)
+    away, _ = KDTree(vertices[edge]).query(
+        vertices, distance_upper_bound=EDGE_MM, workers=thread_count()
+    )
     return np.minimum(away / EDGE_MM, 1.0)
 
 
@@ -100,5 +103,5 @@ def tooth_trust(away_mm: Float64Array) -> Float64Array:
 
 def nearest_places(points: Float64Array, places: Float64Array) -> Float64Array:
     """Return the place (n, 3) nearest to each point within `GUM_MM`; NaN without one."""
-    _, nearest = KDTree(places).query(points, distance_upper_bound=GUM_MM)
+    _, nearest = KDTree(places).query(points, distance_upper_bound=GUM_MM, workers=thread_count())
     return np.vstack([places, np.full(3, np.nan)])[nearest]
