@@ -127,7 +127,8 @@ def _run_ours(scene: dict[str, np.ndarray], repeats: int) -> dict:
     from occlusim.geometry.surface import Surface
     from occlusim.geometry.transform import RigidTransform
     from occlusim.registration.bite import register_bite
-    from occlusim.registration.joint import JointProblem, Poses, RegistrationSettings
+    from occlusim.registration.joint import JointProblem, RegistrationSettings
+    from occlusim.registration.matches import Poses
 
     meshes = [TriangleMesh(scene[f"{n}_v"], scene[f"{n}_f"])
               for n in ("upper", "lower", "bite0", "bite1")]  # fmt: skip

@@ -23,7 +23,8 @@ from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.coarse import Start, StartSettings, find_start
 from occlusim.registration.evidence import BiteEvidence, part_evidence
-from occlusim.registration.joint import JointProblem, Poses, RegistrationSettings
+from occlusim.registration.joint import JointProblem, RegistrationSettings
+from occlusim.registration.matches import Poses
 from occlusim.registration.point_to_plane import carry_twist
 from occlusim.registration.pose_covariance import pose_uncertainty
 from occlusim.registration.uncertainty import covariance_about

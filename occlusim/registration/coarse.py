@@ -18,7 +18,7 @@ from occlusim.arrays import BoolArray, Float64Array
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.features import describe
-from occlusim.registration.joint import Poses
+from occlusim.registration.matches import Poses
 from occlusim.registration.search import (
     FoundPose,
     SearchSettings,

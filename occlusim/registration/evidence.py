@@ -8,7 +8,8 @@ import numpy as np
 
 from occlusim.arrays import Float64Array, Int64Array
 from occlusim.geometry.transform import RigidTransform
-from occlusim.registration.joint import JointFit, PartMatches
+from occlusim.registration.joint import JointFit
+from occlusim.registration.matches import PartMatches
 from occlusim.registration.pose_covariance import PoseUncertainty
 
 CLOSE_MM = 0.1

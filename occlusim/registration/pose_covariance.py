@@ -8,7 +8,8 @@ from itertools import combinations
 import numpy as np
 
 from occlusim.arrays import Float64Array
-from occlusim.registration.joint import JointFit, PartMatches, mean_normals
+from occlusim.registration.joint import JointFit
+from occlusim.registration.matches import PartMatches, mean_normals
 from occlusim.registration.point_to_plane import (
     NormalEquations,
     assemble,

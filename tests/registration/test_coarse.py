@@ -18,7 +18,7 @@ from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.orientation import orient_arches
 from occlusim.registration.bite import BiteRegistration, register_bite
 from occlusim.registration.coarse import StartSettings, find_start
-from occlusim.registration.joint import Poses
+from occlusim.registration.matches import Poses
 from occlusim.registration.quality import judge_bite
 
 NEAR_UM = 1000.0

@@ -14,7 +14,8 @@ from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration import joint
 from occlusim.registration.bite import RegistrationSettings, register_bite
-from occlusim.registration.joint import JointProblem, Poses
+from occlusim.registration.joint import JointProblem
+from occlusim.registration.matches import Poses
 
 IDENTITY = RigidTransform.identity()
 

@@ -5,7 +5,8 @@ from numpy.testing import assert_allclose
 from registration.arch_phantom import TRUE_BITES, TRUE_LOWER, build_phantom
 
 from occlusim.geometry.surface import Surface
-from occlusim.registration.joint import JointProblem, Poses, RegistrationSettings
+from occlusim.registration.joint import JointProblem, RegistrationSettings
+from occlusim.registration.matches import Poses
 from occlusim.registration.pose_covariance import PoseUncertainty, pose_uncertainty, positive
 
 

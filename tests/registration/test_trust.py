@@ -8,7 +8,8 @@ from reference.shapes import plate
 from benchmarks.records import demo_record
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
-from occlusim.registration.joint import JointProblem, Poses, RegistrationSettings
+from occlusim.registration.joint import JointProblem, RegistrationSettings
+from occlusim.registration.matches import Poses
 from occlusim.registration.trust import (
     EDGE_MM,
     GUM_MM,
