@@ -4,7 +4,10 @@ import math
 
 import numpy as np
 
-from occlusim.kernels.jit import kernel, shared_kernel
+from occlusim.kernels.bvh import STACK_SIZE
+from occlusim.kernels.closest import carry, closest_after
+from occlusim.kernels.jit import inner_kernel, kernel, shared_kernel
+from occlusim.kernels.sign import pseudonormal
 
 
 @kernel
@@ -105,54 +108,98 @@ def barycentric(corner, foot, out):
         out[k] /= total
 
 
-@shared_kernel(least=1000)
-def patch_distances(
-    first, stop, points, foot, face, vertices, faces, vertex_normals, least_cosine, is_curved,
-    distance, normal,
-):  # fmt: skip
-    """Write, per point (n, 3) over its foot on a face, the distance from the patch and its normal.
+@inner_kernel
+def patch_distance(point, foot, face, vertices, faces, vertex_normals, least_cosine, is_curved,
+                   scratch, normal):  # fmt: skip
+    """Return a point's distance from the patch over its foot on a face; write the patch's normal.
 
-    Distances are along the patch's normal (n, 3) at the foot. A facet with a corner whose normal
-    is farther from its own than `least_cosine` is taken as flat, as all are unless `is_curved`.
+    The distance is along the patch's normal (3,) at the foot. A facet with a corner whose normal is
+    farther from its own than `least_cosine` is taken as flat, as all are unless `is_curved`.
+    `scratch` (8, 3) is written over.
     """
-    corner, own = np.empty((3, 3)), np.empty((3, 3))
-    bary, lift = np.empty(3), np.empty(3)
+    corner, own, bary, lift = scratch[:3], scratch[3:6], scratch[6], scratch[7]
+    for k in range(3):
+        v = faces[face, k]
+        for d in range(3):
+            corner[k, d] = vertices[v, d]
+            own[k, d] = vertex_normals[v, d]
+    size = 0.0
+    for d in range(3):
+        a, b = (d + 1) % 3, (d + 2) % 3
+        ua, ub = corner[1, a] - corner[0, a], corner[1, b] - corner[0, b]
+        va, vb = corner[2, a] - corner[0, a], corner[2, b] - corner[0, b]
+        normal[d] = ua * vb - ub * va
+        size += normal[d] * normal[d]
+    size = math.sqrt(size)
+    curved = is_curved
+    for d in range(3):
+        normal[d] /= size
+    for k in range(3):
+        cosine = 0.0
+        for d in range(3):
+            cosine += own[k, d] * normal[d]
+        curved = curved and cosine > least_cosine
+    total = 0.0
+    if not curved:
+        for d in range(3):
+            total += normal[d] * (point[d] - foot[d])
+        return total
+    barycentric(corner, foot, bary)
+    patch_lift(corner, own, bary, lift)
+    size = 0.0
+    for d in range(3):
+        normal[d] = bary[0] * own[0, d] + bary[1] * own[1, d] + bary[2] * own[2, d]
+        size += normal[d] * normal[d]
+    size = math.sqrt(size)
+    for d in range(3):
+        normal[d] /= size
+        total += normal[d] * (point[d] - foot[d] - lift[d])
+    return total
+
+
+@shared_kernel(least=500)
+def patch_matches(
+    first, stop, points, rotation, translation, max_distance_mm, hint, tree, vertices, faces,
+    vertex_normals, least_cosine, is_curved, distance, residual, normal, slot,
+):  # fmt: skip
+    """Write, per point (n, 3), the nearest place of a surface and the distance from its patch.
+
+    `rotation` (3, 3) and `translation` (3,) carry the points into the surface's frame; `tree` is as
+    in `closest_batch`; `hint` (n,) is a slot that may be near, or -1. Writes the distance (n,) from
+    the facets and its slot (n,), NaN and -1 beyond the reach, and the residual (n,) from the patch
+    along its normal (n, 3) in the points' own frame, NaN also where a trimmed edge is nearest.
+    """
+    stack, stack_sq = np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE)
+    scratch, point, foot, own = np.empty((8, 3)), np.empty(3), np.empty(3), np.empty(3)
+    bound_sq = max_distance_mm * max_distance_mm
+    previous = np.int64(-1)
     for p in range(first, stop):
-        for k in range(3):
-            v = faces[face[p], k]
-            for d in range(3):
-                corner[k, d] = vertices[v, d]
-                own[k, d] = vertex_normals[v, d]
-        size = 0.0
+        point[0], point[1], point[2] = carry(points, p, rotation, translation)
+        if hint[p] >= 0:
+            previous = np.int64(hint[p])
+        found = closest_after(
+            point[0], point[1], point[2], bound_sq, previous, tree, stack, stack_sq
+        )
+        slot[p] = found[1]
+        distance[p] = residual[p] = np.nan
         for d in range(3):
-            a, b = (d + 1) % 3, (d + 2) % 3
-            ua, ub = corner[1, a] - corner[0, a], corner[1, b] - corner[0, b]
-            va, vb = corner[2, a] - corner[0, a], corner[2, b] - corner[0, b]
-            normal[p, d] = ua * vb - ub * va
-            size += normal[p, d] * normal[p, d]
-        size = math.sqrt(size)
-        curved = is_curved
-        for d in range(3):
-            normal[p, d] /= size
-        for k in range(3):
-            cosine = 0.0
-            for d in range(3):
-                cosine += own[k, d] * normal[p, d]
-            curved = curved and cosine > least_cosine
-        total = 0.0
-        if not curved:
-            for d in range(3):
-                total += normal[p, d] * (points[p, d] - foot[p, d])
-            distance[p] = total
+            normal[p, d] = np.nan
+        if found[1] < 0:
             continue
-        barycentric(corner, foot[p], bary)
-        patch_lift(corner, own, bary, lift)
-        size = 0.0
+        previous = found[1]
+        distance[p] = math.sqrt(found[0])
+        face = tree[3][found[1]]
+        opened = pseudonormal(face, found[2], tree[4], tree[5], tree[6], tree[7], tree[8], tree[9])[
+            3
+        ]
+        if opened:
+            continue
+        foot[0], foot[1], foot[2] = found[3], found[4], found[5]
+        residual[p] = patch_distance(
+            point, foot, face, vertices, faces, vertex_normals, least_cosine, is_curved, scratch,
+            own,
+        )  # fmt: skip
         for d in range(3):
-            normal[p, d] = bary[0] * own[0, d] + bary[1] * own[1, d] + bary[2] * own[2, d]
-            size += normal[p, d] * normal[p, d]
-        size = math.sqrt(size)
-        for d in range(3):
-            normal[p, d] /= size
-            total += normal[p, d] * (points[p, d] - foot[p, d] - lift[d])
-        distance[p] = total
+            normal[p, d] = (
+                rotation[0, d] * own[0] + rotation[1, d] * own[1] + rotation[2, d] * own[2]
+            )

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, frozen
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
-from occlusim.kernels.patch import corner_normals, patch_distances
+from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.patch import corner_normals, patch_matches
 
 LEAST_CORNER_COSINE = 0.5
 """Above 60 degrees between a facet and its corner's normal the corner is a crease, not a curve."""
@@ -25,24 +26,27 @@ LEAST_CORNER_COSINE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Match:
-    """Signed distances of points from a curved surface, in the surface's frame.
+    """Signed distances of points from a curved surface.
 
     Attributes
     ----------
     residual_mm : (n,)
         Distance from the tangent plane of the curved surface, positive outside.
     normals : (n, 3)
-        Unit normal of that plane.
+        Unit normal of that plane, in the points' frame.
     distance_mm : (n,)
         Unsigned distance from the flat facets; NaN where nothing is within reach.
     is_usable : (n,)
         False beyond reach, and where the nearest feature is the scan's trimmed boundary.
+    slot : (n,)
+        Where the nearest triangle lies in the surface's tree, -1 where none is within reach.
     """
 
     residual_mm: Float64Array
     normals: Float64Array
     distance_mm: Float64Array
     is_usable: BoolArray
+    slot: Int32Array
 
 
 def smooth_vertex_normals(mesh: TriangleMesh) -> Float64Array:
@@ -68,30 +72,46 @@ class CurvedSurface:
         self.is_curved = is_curved
         self.normals = smooth_vertex_normals(surface.mesh)
 
-    def match(self, points: Float64Array, reach_mm: float) -> Match:
-        """Return the match of points (n, 3), given in the surface's frame, within `reach_mm`."""
-        closest = self.surface.closest(points, max_distance_mm=reach_mm)
-        distance = np.asarray(closest.unsigned_mm, dtype=np.float64)
-        is_found = np.isfinite(distance) & (distance <= reach_mm)
-        is_usable = is_found & ~closest.is_boundary
-        residual = np.full(len(points), np.nan)
-        normals = np.full((len(points), 3), np.nan)
-        row = np.flatnonzero(is_usable)
-        if len(row):
-            away, normal = np.empty(len(row)), np.empty((len(row), 3))
-            patch_distances(
-                len(row),
-                points[row],
-                closest.points[row],
-                closest.faces[row],
-                self.surface.mesh.vertices,
-                self.surface.mesh.faces,
-                self.normals,
-                LEAST_CORNER_COSINE,
-                self.is_curved,
-                away,
-                normal,
-            )
-            residual[row], normals[row] = away, normal
-        is_usable &= np.isfinite(residual)
-        return Match(residual, normals, np.where(is_found, distance, np.nan), is_usable)
+    def match(
+        self,
+        points: Float64Array,
+        reach_mm: float,
+        T_surface_points: RigidTransform | None = None,
+        hint: Int32Array | None = None,
+    ) -> Match:
+        """Return the match of points (n, 3) within `reach_mm`.
+
+        Parameters
+        ----------
+        points : (n, 3), mm
+            Fastest where neighbours in the list are near in space (`near_order`).
+        reach_mm : float
+        T_surface_points : RigidTransform, optional
+            Carries the points into the surface's frame; none leaves them where they are. The
+            match's normals are in the points' frame.
+        hint : (n,), optional
+            `Match.slot` of an earlier match nearby: shortens the search, changes no answer.
+        """
+        n = len(points)
+        T = T_surface_points or RigidTransform.identity()
+        distance, residual, normals = np.empty(n), np.empty(n), np.empty((n, 3))
+        slot = np.empty(n, dtype=np.int32)
+        patch_matches(
+            n,
+            frozen(points, np.float64),
+            T.rotation,
+            T.translation,
+            float(reach_mm),
+            frozen(np.full(n, -1) if hint is None else hint, np.int32),
+            self.surface.tree,
+            self.surface.mesh.vertices,
+            self.surface.mesh.faces,
+            self.normals,
+            LEAST_CORNER_COSINE,
+            self.is_curved,
+            distance,
+            residual,
+            normals,
+            slot,
+        )
+        return Match(residual, normals, distance, np.isfinite(residual), slot)

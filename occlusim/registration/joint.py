@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int64Array
+from occlusim.arrays import Float64Array, Int64Array
 from occlusim.errors import InputError
-from occlusim.geometry.surface import Surface
+from occlusim.geometry.surface import Surface, near_order
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.correspondence import CurvedSurface
 from occlusim.registration.matches import (
@@ -51,7 +51,7 @@ class RegistrationSettings:
     early_points : int
         Vertices of each bite scan used while the match distance shrinks (every n-th vertex).
     tolerance_um : float
-        The last step moves no point of the lower scan by more.
+        Further steps would move no point of the lower scan by more.
     max_rounds : int
         Rounds with every vertex.
     least_sigma_um : float
@@ -96,6 +96,7 @@ MOST_WEIGHTS, WEIGHTS_SETTLED = 5, 0.01
 little of itself: as exact as the matched planes are."""
 
 COMPARED = 10.0
+"""In tolerances: a bite scan alone is compared with others, to a tenth of a micrometre."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +130,7 @@ class JointProblem:
         self.arches = tuple(
             CurvedSurface(arch, is_curved=settings.is_curved) for arch in (upper, lower)
         )
-        self.inner = [np.flatnonzero(~np.asarray(bite.is_boundary_vertex)) for bite in bites]
+        self.inner = [inner_vertices(bite) for bite in bites]
         self.trust: list[Trust] | None = None
         is_used = np.zeros(len(lower.mesh.vertices), dtype=np.bool_)
         is_used[lower.mesh.faces] = True
@@ -143,12 +144,12 @@ class JointProblem:
         poses: Poses,
         vertex: Int64Array,
         reach_mm: float,
-        jaw: BoolArray | None = None,
+        like: PartMatches | None = None,
     ) -> PartMatches:
         """Return the matches of vertices (n,) of bite scan k within reach.
 
-        With `jaw` (n,), true for the lower arch, only that arch is searched; else the nearer of
-        the two whose normal agrees is taken.
+        The nearer of the two arches whose normal agrees is taken. With `like`, earlier matches of
+        the same vertices, each is searched on its own arch alone, beginning where it was.
         """
         bite = self.bites[k]
         points = poses.T_upper_bites[k].apply(bite.mesh.vertices[vertex])
@@ -156,20 +157,20 @@ class JointProblem:
         n = len(vertex)
         best = np.full(n, np.inf)
         residual, normals = np.full(n, np.nan), np.zeros((n, 3))
-        is_lower = np.zeros(n, dtype=np.bool_)
+        is_lower, slot = np.zeros(n, dtype=np.bool_), np.full(n, -1, dtype=np.int32)
         least_cosine = np.cos(np.radians(self.settings.normal_angle_deg))
         for is_low, arch in enumerate(self.arches):
-            T_upper_arch = poses.T_upper_lower if is_low else RigidTransform.identity()
-            row = np.arange(n) if jaw is None else np.flatnonzero(jaw == bool(is_low))
+            T_arch_upper = poses.T_upper_lower.inverse() if is_low else RigidTransform.identity()
+            row = np.arange(n) if like is None else np.flatnonzero(like.is_lower == bool(is_low))
             if len(row) == 0:
                 continue
-            found = arch.match(T_upper_arch.inverse().apply(points[row]), reach_mm)
-            there = T_upper_arch.rotate(found.normals)
-            agrees = np.einsum("ij,ij->i", there, directions[row]) >= least_cosine
+            hint = None if like is None else like.slot[row]
+            found = arch.match(points[row], reach_mm, T_arch_upper, hint)
+            agrees = np.einsum("ij,ij->i", found.normals, directions[row]) >= least_cosine
             better = found.is_usable & agrees & (found.distance_mm < best[row])
             at = row[better]
-            best[at] = found.distance_mm[better]
-            residual[at], normals[at] = found.residual_mm[better], there[better]
+            best[at], slot[at] = found.distance_mm[better], found.slot[better]
+            residual[at], normals[at] = found.residual_mm[better], found.normals[better]
             is_lower[at] = bool(is_low)
         area = np.asarray(bite.vertex_area_mm2)[vertex]
         keep = np.isfinite(best) & (np.abs(residual) <= reach_mm) & (area > 0)
@@ -177,7 +178,7 @@ class JointProblem:
         if self.trust is not None:
             weight = area * self.trust[k].at(points, vertex, poses.T_upper_lower)
         return PartMatches(
-            vertex, points, normals, directions, residual, area, weight, is_lower, reach_mm
+            vertex, points, normals, directions, residual, area, weight, is_lower, slot, reach_mm
         ).pick(keep)
 
     def robust_cut_mm(self, part: PartMatches) -> float:
@@ -276,7 +277,7 @@ class JointProblem:
         """Return the fit of the chosen bite scans with every vertex, from nearby poses.
 
         `like`, a fit of more bite scans, tells which vertices lie on which arch. Such a fit is
-        compared with others only, so a change of `COMPARED` tolerances ends it.
+        compared with others only, and ends at `COMPARED` tolerances.
         """
         s = self.settings
         tolerance_mm = 1e-3 * s.tolerance_um * (1.0 if like is None else COMPARED)
@@ -285,22 +286,23 @@ class JointProblem:
             if like is None
             else {k: like.parts[k] for k in chosen}
         )
-        change_mm, n_rounds = np.inf, 0
+        steps_mm: list[float] = []
+        left_mm = np.inf
         cut_mm: dict[int, float] = {}
-        while n_rounds < s.max_rounds:
+        while len(steps_mm) < s.max_rounds:
             parts = {k: near(p, s.end_distance_mm) for k, p in parts.items()}
-            if n_rounds < s.max_rounds // 2:  # then held: a moving cut may chase its own tail
+            if len(steps_mm) < s.max_rounds // 2:  # then held: a moving cut may chase its own tail
                 cut_mm = {k: self.robust_cut_mm(p) for k, p in parts.items()}
             parts = {k: replace(p, cut_mm=cut_mm[k]) for k, p in parts.items()}
             if not is_determined(parts):
                 break
-            poses, change_mm = self.step(poses, parts, 1e-8, s.end_distance_mm, MOST_WEIGHTS)
-            n_rounds += 1
-            if change_mm <= tolerance_mm and n_rounds > 1:
+            poses, moved_mm = self.step(poses, parts, 1e-8, s.end_distance_mm, MOST_WEIGHTS)
+            steps_mm.append(moved_mm)
+            left_mm = min(still_to_come_mm(steps_mm), moved_mm)
+            if left_mm <= tolerance_mm and len(steps_mm) > 1:
                 break
             parts = {
-                k: self.match(k, poses, p.vertex, s.end_distance_mm, p.is_lower)
-                for k, p in parts.items()
+                k: self.match(k, poses, p.vertex, s.end_distance_mm, p) for k, p in parts.items()
             }
         if like is None:
             parts = {k: self.loosely(k, poses, p) for k, p in parts.items()}
@@ -312,14 +314,38 @@ class JointProblem:
             poses,
             parts,
             self.centre_of(parts),
-            bool(change_mm <= tolerance_mm),
-            n_rounds,
-            1000.0 * float(change_mm) if np.isfinite(change_mm) else float("nan"),
+            bool(left_mm <= tolerance_mm),
+            len(steps_mm),
+            1000.0 * steps_mm[-1] if steps_mm else float("nan"),
         )
 
     def loosely(self, k: int, poses: Poses, part: PartMatches) -> PartMatches:
         """Return the loose matches of bite scan k: those of a fit stay on their arch."""
         reach_mm = self.settings.loose_distance_mm
-        rest = np.setdiff1d(self.inner[k], part.vertex, assume_unique=True)
-        known = self.match(k, poses, part.vertex, reach_mm, part.is_lower)
+        is_known = np.zeros(len(self.bites[k].mesh.vertices), dtype=np.bool_)
+        is_known[part.vertex] = True
+        rest = self.inner[k][~is_known[self.inner[k]]]
+        known = self.match(k, poses, part.vertex, reach_mm, part)
         return joined(known, self.match(k, poses, rest, reach_mm))
+
+
+def still_to_come_mm(steps_mm: list[float]) -> float:
+    """Return how far all further steps go together, after steps of these lengths.
+
+    In the end steps shrink by one factor, that of the slowest direction: a geometric series. Its
+    factor is taken as the larger of the last two, for the first steps shrink faster; unknown,
+    infinite, before three steps and where they do not halve.
+    """
+    if steps_mm and steps_mm[-1] == 0:
+        return 0.0
+    if len(steps_mm) < 3:
+        return float("inf")
+    first, second, last = steps_mm[-3:]
+    factor = max(last / second, second / first)
+    return last * factor / (1.0 - factor) if factor < 0.5 else float("inf")
+
+
+def inner_vertices(bite: Surface) -> Int64Array:
+    """Return the vertices of a bite scan off its trimmed edge, neighbours near in the list."""
+    inner = np.flatnonzero(~np.asarray(bite.is_boundary_vertex))
+    return inner[near_order(bite.mesh.vertices[inner])]

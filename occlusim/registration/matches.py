@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int64Array
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
 from occlusim.geometry.transform import RigidTransform
 
 
@@ -34,6 +34,8 @@ class PartMatches:
         That area, less where the vertex is to be trusted less (`trust`).
     is_lower : (n,)
         True where the plane belongs to the lower arch.
+    slot : (n,)
+        Where its triangle lies in that arch's tree.
     cut_mm : float
         Tukey's cut: inliers have a smaller residual.
     """
@@ -46,6 +48,7 @@ class PartMatches:
     area_mm2: Float64Array
     weight_mm2: Float64Array
     is_lower: BoolArray
+    slot: Int32Array
     cut_mm: float
 
     @property
@@ -64,6 +67,7 @@ class PartMatches:
             self.area_mm2[keep],
             self.weight_mm2[keep],
             self.is_lower[keep],
+            self.slot[keep],
             self.cut_mm,
         )
 
@@ -90,6 +94,7 @@ def joined(a: PartMatches, b: PartMatches) -> PartMatches:
         np.concatenate([a.area_mm2, b.area_mm2]),
         np.concatenate([a.weight_mm2, b.weight_mm2]),
         np.concatenate([a.is_lower, b.is_lower]),
+        np.concatenate([a.slot, b.slot]),
         a.cut_mm,
     )
     order = np.argsort(both.vertex)

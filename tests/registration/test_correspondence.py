@@ -9,7 +9,8 @@ from scipy.spatial import ConvexHull
 
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
-from occlusim.kernels.patch import barycentric, patch_distances, patch_lift
+from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.patch import barycentric, patch_lift
 from occlusim.registration.correspondence import (
     LEAST_CORNER_COSINE,
     CurvedSurface,
@@ -99,21 +100,46 @@ def test_beyond_reach_and_at_the_trimmed_edge_nothing_is_usable():
     assert_allclose(match.residual_mm[0], 0.1, rtol=0, atol=1e-12)
 
 
-def test_distances_from_the_patches_are_those_of_the_slow_twin():
+def _crumpled() -> tuple[CurvedSurface, np.ndarray]:
+    """Return a sphere with normals that disagree with its facets, some of them turned over."""
     rng = np.random.default_rng(6)
     mesh = _sphere(60, 1.0, rng)
     normals = mesh.vertices + 0.15 * rng.standard_normal(mesh.vertices.shape)
     normals[:8] *= -1.0  # creases: facets there are flat
-    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-    face = rng.integers(0, len(mesh.faces), 300).astype(np.int32)
-    corner = mesh.vertices[mesh.faces[face]]
-    foot = np.einsum("nk,nki->ni", rng.dirichlet(np.ones(3), 300), corner)
-    points = foot + 0.1 * rng.standard_normal(foot.shape)
-    distance, normal = np.empty(300), np.empty((300, 3))
-    patch_distances(
-        300, points, foot, face, mesh.vertices, mesh.faces, normals, LEAST_CORNER_COSINE, True,
-        distance, normal,
+    curved = CurvedSurface(Surface.build(mesh))
+    curved.normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
+    points = mesh.vertices[rng.integers(0, 60, 300)] + 0.2 * rng.standard_normal((300, 3))
+    return curved, points
+
+
+def test_distances_from_the_patches_are_those_of_the_slow_twin():
+    curved, points = _crumpled()
+    found = curved.match(points, 5.0)
+    closest = curved.surface.closest(points)
+    faces = curved.surface.mesh.faces[closest.faces]
+    wanted = patch_distance(
+        points, closest.points, curved.surface.mesh.vertices[faces], curved.normals[faces],
+        LEAST_CORNER_COSINE,
     )  # fmt: skip
-    wanted = patch_distance(points, foot, corner, normals[mesh.faces[face]], LEAST_CORNER_COSINE)
-    assert_allclose(distance, wanted[0], rtol=0, atol=1e-12)
-    assert_allclose(normal, wanted[1], rtol=0, atol=1e-12)
+    assert found.is_usable.all()
+    assert_allclose(found.residual_mm, wanted[0], rtol=0, atol=1e-12)
+    assert_allclose(found.normals, wanted[1], rtol=0, atol=1e-12)
+    assert_allclose(found.distance_mm, closest.unsigned_mm, rtol=0, atol=1e-12)
+
+
+def test_hints_change_no_bit_and_frames_only_turn_the_normals():
+    curved, points = _crumpled()
+    plain = curved.match(points, 0.2)
+    assert 0 < (plain.slot < 0).sum() < 200
+    anywhere = np.random.default_rng(8).integers(-1, len(curved.surface.mesh.faces), 300)
+    hinted = curved.match(points, 0.2, hint=anywhere.astype(np.int32))
+    for name in ("residual_mm", "normals", "distance_mm", "slot"):
+        assert np.array_equal(getattr(hinted, name), getattr(plain, name), equal_nan=True)
+    smooth = CurvedSurface(
+        curved.surface
+    )  # of two faces as near either may be met in a turned frame
+    plain = smooth.match(points, 0.2)
+    T = RigidTransform.exp([0.4, -0.2, 0.7, 3.0, -5.0, 2.0])
+    carried = smooth.match(T.inverse().apply(points), 0.2, T)
+    assert_allclose(carried.residual_mm, plain.residual_mm, rtol=0, atol=1e-12)
+    assert_allclose(T.rotate(carried.normals), plain.normals, rtol=0, atol=1e-12)

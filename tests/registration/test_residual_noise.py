@@ -125,3 +125,29 @@ def test_ring_sums_are_those_of_the_slow_twin():
     ring_sums(30, centres, begin, end, points, values, 0.2, out)
     assert_allclose(out, slow_ring_sums(centres, points, values, 0.2, 5), rtol=0, atol=1e-12)
     assert (np.abs(out[:5, 0]) > 0).all()
+
+
+def test_lost_products_are_those_of_the_projection():
+    # two patches fitted with the same six unknowns; the other's noise is white and sums to the same
+    rng = np.random.default_rng(5)
+    n = 36
+    a, b = (_scores(np.zeros(n), rng.standard_normal((n, 6))) for _ in range(2))
+    a.points[:, :2] = rng.uniform(0, 0.6, (n, 2))  # no distance on the edge of a ring
+    sums = sum_pairs(a, a)
+    by_ring = rng.standard_normal(len(sums.product)) * (np.arange(len(sums.product)) < 5)
+    away = np.linalg.norm(a.points[:, None] - a.points, axis=2)
+    ring = np.ceil(away / STEP_MM).astype(int)
+    noise = np.zeros((2 * n, 2 * n))
+    noise[:n, :n] = by_ring[ring]
+    noise[n:, n:] = by_ring @ sums.pair_area / sums.area_mm2 / STEP_MM**2 * np.eye(n)
+    rows, area = np.concatenate([a.rows, b.rows]), STEP_MM**2
+    inverse = np.linalg.inv(area * rows.T @ rows)
+    left = np.eye(2 * n) - area * rows @ inverse @ rows.T
+    residual = (left @ noise @ left.T)[:n, :n]
+    wanted = [area**2 * residual[ring == r].sum() for r in range(len(by_ring))]
+    pulls, none = np.array([inverse, np.zeros((6, 6))]), np.zeros((len(by_ring), 6, 6))
+    back = np.stack([np.einsum("ab,rbc,cd->rad", inverse, sums.rows[0], inverse), none], axis=1)
+    aside = np.array([inverse @ (area * b.rows.T @ b.rows) @ inverse, np.zeros((6, 6))])
+    lost = lost_products(sums, pulls, back, aside)
+    assert_allclose(sums.pair_area * by_ring - lost @ by_ring, wanted, rtol=0, atol=1e-12)
+    assert np.abs(lost @ by_ring).max() > 1e-5
