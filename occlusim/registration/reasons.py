@@ -46,9 +46,9 @@ class QualitySettings:
         Root mean square share of the surface's normals that resists the weakest motion; a flat
         patch has none. 0.01 is half a degree of slope over the whole overlap (own choice: ten
         times less than any row of teeth measured here).
-    doubtful_warp_um : float
+    doubtful_warp_um, refused_warp_um : float
         Between the two halves of one bite scan on one arch. 60 um: quadrant scans deviate by 50 to
-        60 um (Moon & Lee 2020, Prog Orthod 21:36).
+        60 um (Moon & Lee 2020, Prog Orthod 21:36); 300 um as between bite scans.
     doubtful_rival : float
         Area that a bite scan agrees with at a second place of an arch, as a share of the first.
         Found right, it is at most 0.43 for whole demo records and 0.62 for deep bites; at a place
@@ -69,6 +69,7 @@ class QualitySettings:
     doubtful_area_mm2: float = 60.0
     refused_area_mm2: float = 20.0
     doubtful_warp_um: float = 60.0
+    refused_warp_um: float = 300.0
     doubtful_rival: float = 0.85
     least_slope: float = 0.01
     settled_um: float = 1.0
@@ -218,7 +219,7 @@ def warp_reasons(context: RecordContext, settings: QualitySettings) -> list[Reas
             "of the two scans is warped there"
         )
         advice = f"rescan this bite; if it stays, rescan the {half.arch} arch"
-        limits = settings.doubtful_warp_um, float("inf")
+        limits = settings.doubtful_warp_um, settings.refused_warp_um
         reasons += graded(half.shift_um, limits, "warped", text, advice)
     return reasons
 

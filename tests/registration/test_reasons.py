@@ -121,6 +121,11 @@ def test_a_warp_counts_where_it_is_real_and_large(shift_um, p_value, n):
         assert "rescan the lower arch" in reason.advice
 
 
+def test_a_warp_as_large_as_a_wrong_record_refuses():
+    reasons = warp_reasons(replace(NAMED, halves=(_half(380.0, 1e-9),)), SETTINGS)
+    assert _codes(reasons) == [("warped", "refused")]
+
+
 def _contact(gap_mm: float, right_mm: float, left_mm: float) -> RecordContact:
     sides = {"right": Meeting(right_mm, 0.0, 0.0), "left": Meeting(left_mm, 0.0, 0.0)}
     return RecordContact(Meeting(gap_mm, 0.0, 0.0), sides, 0.05, 0.1)
