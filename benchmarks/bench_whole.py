@@ -71,7 +71,9 @@ def write_problem(ours: Ours, path: Path) -> None:
     jaw, crown = ours.jaw, ours.inputs.crown.mesh
     upper, opposing = jaw.natural.field.surface.mesh, jaw.antagonist.surface.mesh
     hinges = {
-        f"{p.name}_hinges": np.stack([_hinge_rows(p.hinge_at(float(s))) for s in p.step_mm])
+        f"{p.name}_hinges": np.stack(
+            [_hinge_rows(p.suspension_at(float(s)).hinge) for s in p.step_mm]
+        )
         for p in jaw.run.paths
     }
     np.savez(
@@ -114,8 +116,8 @@ def compare(ours: Ours, answer) -> None:
           "by vertices alone um  left um")  # fmt: skip
     for path in ours.paths:
         theirs = answer[f"{path.name}_openings"]
-        mine = path.opening_at(path.step_mm)
-        hinges = [path.hinge_at(float(s)) for s in path.step_mm]
+        mine = path.freedom_at(path.step_mm)[:, 0]
+        hinges = [path.suspension_at(float(s)).hinge for s in path.step_mm]
         poses = [h.pose(float(o)) for h, o in zip(hinges, theirs, strict=True)]
         here = path.poses(path.step_mm)
         apart = [np.linalg.norm(a.apply(corners) - b.apply(corners), axis=1).max()

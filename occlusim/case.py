@@ -324,18 +324,37 @@ class Guidance(_Section):
 
 
 class Movements(_Section):
-    """How far the movements go (forward travel of the advancing condyle) and in which steps."""
+    """How far the movements go (forward travel of the advancing condyle) and in which steps.
+
+    `pace` as in `Loads`: a movement is quick unless said otherwise. In a sustained one teeth give
+    way along their axes alone: without friction a lone canine would slide off its guide sideways.
+    """
 
     protrusion_mm: Annotated[Number, _between(0.0, 15.0)] = 5.0
     laterotrusion_mm: Annotated[Number, _between(0.0, 15.0)] = 4.0
     step_mm: Annotated[Number, _between(0.005, 1.0)] = 0.1
+    pace: Literal["sustained", "quick"] = "quick"
 
 
 class Loads(_Section):
-    """The sum of the vertical tooth forces in light and in heavy closure."""
+    """The sum of the vertical tooth forces in light and in heavy closure, and what gives way.
+
+    `others_N` are further closures. `pace`: in a sustained bite teeth give way in their sockets and
+    condyles in their fossae; in a quick one, as in chewing, neither has the time. `lateral_springs`
+    false lets teeth yield along their axes alone. The muscles' resultant acts at
+    `muscle_point_jaw_mm` along `muscle_direction_jaw`, in the jaw frame. Reasons and sources:
+    `occlusim.motion.mobility`, `occlusim.motion.joints`, `occlusim.contact.foundation`.
+    """
 
     light_N: Annotated[Number, _between(0.5, 500.0)] = 20.0
     heavy_N: Annotated[Number, _between(1.0, 2000.0)] = 200.0
+    others_N: tuple[Annotated[Number, _between(0.5, 2000.0)], ...] = ()
+    pace: Literal["sustained", "quick"] = "sustained"
+    lateral_springs: bool = True
+    muscle_point_jaw_mm: Point = (0.0, 35.0, 0.0)
+    muscle_direction_jaw: Direction = (0.0, 0.0, 1.0)
+    joint_stiffness_N_per_mm: Annotated[Number, _between(10.0, 100000.0)] = 300.0
+    foundation_MPa_per_mm: Annotated[Number, _between(10.0, 10000.0)] = 300.0
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -343,6 +362,16 @@ class Loads(_Section):
             raise ValueError(
                 f"light_N = {self.light_N:g} and heavy_N = {self.heavy_N:g} given, "
                 "light below heavy is wanted"
+            )
+        if not 5.0 <= self.muscle_point_jaw_mm[1] <= 90.0:
+            raise ValueError(
+                f"muscle_point_jaw_mm: {self.muscle_point_jaw_mm[1]:g} mm in front of the hinge "
+                "axis given, 5 to 90 is allowed"
+            )
+        if not self.muscle_direction_jaw[2] > 0.5:
+            raise ValueError(
+                f"muscle_direction_jaw: {list(self.muscle_direction_jaw)} given; the elevators "
+                "pull towards the skull, within 60 degrees of [0, 0, 1]"
             )
         return self
 

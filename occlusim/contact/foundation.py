@@ -13,11 +13,11 @@ import numpy as np
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, frozen
 from occlusim.contact.field import GapField
-from occlusim.contact.overlap import clipped_integrals
 from occlusim.errors import InputError
 from occlusim.geometry.surface import Closest
 from occlusim.geometry.transform import RigidTransform
 from occlusim.kernels.footprint import place_faces, place_points, touched_faces
+from occlusim.kernels.pressure import corner_loads
 from occlusim.kernels.support import support_volume
 
 
@@ -86,37 +86,59 @@ class Footprint:
     area_mm2: Float64Array
     field_face: Int32Array
 
+    @property
+    def counted_mm2(self) -> Float64Array:
+        """Area of the faces (f,) seen along the gap: the same whichever side is integrated."""
+        along = self.direction[self.faces].mean(axis=1)
+        return self.area_mm2 * np.maximum(-np.einsum("fd,fd->f", self.normal, along), 0.0)
+
 
 class NearContact:
     """What of a body may come within reach of the field while the pose changes little.
 
-    The band is asked once. At later poses the exact gaps found there, less the way that the body
-    has moved since, say which points to look at: a distance changes no faster than its point.
+    The band is asked once. At later poses the bounds, exact where a gap was asked for, less the way
+    that the points have moved since, say which points to look at: a distance changes no faster than
+    its point.
+    Points may be shifted against the body, as teeth are that give way.
     """
 
     def __init__(self, field: GapField, body: ContactBody) -> None:
         self._field, self._body = field, body
         self._corners = body.corners
         self._anchor: RigidTransform | None = None
+        self._shift: Float64Array | None = None
+        self._travelled_mm = np.inf
         self._lower = np.empty(0)
 
-    def footprint(self, T_field_body: RigidTransform, reach_mm: float) -> Footprint:
-        """Return the body's faces that come within reach of the field; every gap is exact."""
+    def footprint(
+        self, T_field_body: RigidTransform, reach_mm: float, shift: Float64Array | None = None
+    ) -> Footprint:
+        """Return the body's faces that come within reach of the field; every gap is exact.
+
+        `shift` (n, 3), mm, in the field's frame, is added to the body's points.
+        """
         moved_mm = self._moved_mm(T_field_body)
-        if not moved_mm < self._field.sdf.voxel_mm:
+        if not self._travelled_mm + moved_mm < self._field.sdf.voxel_mm:
             self._lay(T_field_body)
             moved_mm = 0.0
-        candidate = np.flatnonzero(self._lower < reach_mm + moved_mm)
-        found = self._closest(candidate, T_field_body)
-        if moved_mm == 0.0:
-            known = np.isfinite(found.distance_mm)
-            self._lower[candidate[known]] = found.distance_mm[known]
+        bound = self._lower - moved_mm
+        if self._shift is not None or shift is not None:
+            bound -= self._shifted_mm(shift)
+        candidate = np.flatnonzero(bound < reach_mm)
+        found = _closest(self._field, self._body, candidate, T_field_body, shift)
+        known = np.isfinite(found.distance_mm)
+        bound[candidate[known]] = found.distance_mm[known]
+        self._lower, self._shift, self._anchor = bound, shift, T_field_body
+        self._travelled_mm += moved_mm
         is_near = np.zeros(len(self._body.points), dtype=np.bool_)
         is_near[candidate[found.distance_mm < reach_mm]] = True
-        return _print_of(self._field, self._body, T_field_body, is_near, candidate, found)
+        return _print_of(self._field, self._body, T_field_body, is_near, candidate, found, shift)
 
     def least_mm(self, T_field_body: RigidTransform) -> float:
-        """Return a lower bound of the least gap at a pose; NaN where nothing lies in the band."""
+        """Return a lower bound of the least gap at a pose; NaN where nothing lies in the band.
+
+        Of the points without shifts.
+        """
         moved_mm = self._moved_mm(T_field_body)
         least = float(self._lower.min(initial=np.inf))
         return least - moved_mm if np.isfinite(least) else float("nan")
@@ -125,7 +147,7 @@ class NearContact:
         """Ask the band at a pose: lower bounds of all gaps, infinite beyond it."""
         lower = self._field.sdf.lower_bounds(self._body.points, T_field_body)
         self._lower = np.where(np.isfinite(lower), lower, np.inf)
-        self._anchor = T_field_body
+        self._anchor, self._shift, self._travelled_mm = T_field_body, None, 0.0
 
     def _moved_mm(self, T_field_body: RigidTransform) -> float:
         if self._anchor is None:
@@ -133,12 +155,27 @@ class NearContact:
         apart = T_field_body.apply(self._corners) - self._anchor.apply(self._corners)
         return float(np.sqrt(np.einsum("ij,ij->i", apart, apart).max()))
 
-    def _closest(self, points: Int64Array, T_field_body: RigidTransform) -> Closest:
-        return self._field.surface.closest(
-            self._body.points[points],
-            max_distance_mm=self._field.sdf.band_mm,
-            T_surface_points=T_field_body,
-        )
+    def _shifted_mm(self, shift: Float64Array | None) -> Float64Array:
+        """Return how far (n,) each point's shift is from the one that its bound was found with."""
+        old = np.zeros_like(self._body.points) if self._shift is None else self._shift
+        apart = old if shift is None else shift - old
+        return np.sqrt(np.einsum("ij,ij->i", apart, apart))
+
+
+def _closest(
+    field: GapField,
+    body: ContactBody,
+    points: Int64Array,
+    T_field_body: RigidTransform,
+    shift: Float64Array | None,
+) -> Closest:
+    """Return what is closest to some points (k,) of a body, shifted by (n, 3) in the field."""
+    places = body.points[points]
+    if shift is not None:
+        places = places + T_field_body.inverse().rotate(shift[points])
+    return field.surface.closest(
+        places, max_distance_mm=field.sdf.band_mm, T_surface_points=T_field_body
+    )
 
 
 def _print_of(
@@ -148,6 +185,7 @@ def _print_of(
     is_near: BoolArray,
     asked: Int64Array,
     found: Closest,
+    shift: Float64Array | None,
 ) -> Footprint:
     """Return the footprint of the faces at the near vertices; `found` answers for those `asked`."""
     face, used, number = _touched(body.faces, is_near)
@@ -155,9 +193,13 @@ def _print_of(
     points, direction = np.empty((n, 3)), np.empty((n, 3))
     gap, field_face = np.empty(n), np.empty(n, dtype=np.int32)
 
+    places = body.points
+    if shift is not None:
+        places = places + T_field_body.inverse().rotate(shift)
+
     def write(which: Int64Array, closest: Closest) -> None:
         place_points(
-            body.points, which, number, T_field_body.rotation, T_field_body.translation,
+            places, which, number, T_field_body.rotation, T_field_body.translation,
             closest.distance_mm, closest.points, closest.normals, closest.faces,
             points, gap, direction, field_face,
         )  # fmt: skip
@@ -167,12 +209,7 @@ def _print_of(
     is_late[asked] = False
     late = used[is_late[used]]
     if len(late):
-        write(
-            late,
-            field.surface.closest(
-                body.points[late], field.sdf.band_mm, T_surface_points=T_field_body
-            ),
-        )
+        write(late, _closest(field, body, late, T_field_body, shift))
     n = len(face)
     faces, kept = np.empty((n, 3), dtype=np.int32), np.empty(n, dtype=np.int32)
     normal, area = np.empty((n, 3)), np.empty(n)
@@ -198,23 +235,58 @@ def _touched(faces: Int32Array, is_near: BoolArray) -> tuple[Int32Array, Int64Ar
 class BodyLoad:
     """The foundation's answer at a pose, per face of a footprint.
 
-    area_mm2, overlap_mm3, force_N (the size of the normal force), all (f,); centroid (f, 3) mm
-    in the field's frame.
+    area_mm2 that is pressed, overlap_mm3, vertical_N, all (f,); vector_N (f, 3): force on the lower
+    side, upper frame; centroid and pressure_centre (f, 3) mm of the pressed part in the field's
+    frame; yielded_mm3 (f,): the integral of how far the teeth have given way there along the gap,
+    by which the surfaces as scanned would overlap more.
     """
 
     area_mm2: Float64Array
     overlap_mm3: Float64Array
-    force_N: Float64Array
+    vertical_N: Float64Array
+    vector_N: Float64Array
     centroid: Float64Array
+    pressure_centre: Float64Array
+    yielded_mm3: Float64Array
 
 
-def body_load(print_: Footprint, gap_mm: Float64Array, settings: FoundationSettings) -> BodyLoad:
-    """Return the load of a footprint for given gaps (k,) mm at its points."""
-    found = clipped_integrals(print_.points, print_.faces, gap_mm, 0.0)
+def pressed_load(
+    print_: Footprint,
+    corner_gap_mm: Float64Array,
+    yielded_mm: Float64Array,
+    direction: Float64Array,
+    down: Float64Array,
+    settings: FoundationSettings,
+) -> BodyLoad:
+    """Return the load of a footprint.
+
+    Parameters
+    ----------
+    print_
+        The footprint.
+    corner_gap_mm : (f, 3)
+        Gaps at the faces' corners.
+    yielded_mm : (f, 3)
+        How much of each is due to teeth that gave way.
+    direction : (k, 3)
+        In which the gap grows as the lower side moves, at the footprint's points.
+    down : (3,), unit length
+        Away from the skull, in the frame of `direction`.
+    settings
+        Stiffness.
+    """
+    n = len(print_.faces)
+    force, pressed, overlap = np.empty((n, 3)), np.empty((n, 3)), np.empty(n)
+    weight = settings.stiffness_MPa_per_mm * print_.counted_mm2
+    corner_loads(corner_gap_mm, weight, print_.area_mm2, force, pressed, overlap)
+    area = pressed.sum(axis=1)
+    corners = print_.points[print_.faces]
     with np.errstate(invalid="ignore", divide="ignore"):
-        centroid = found.area_moment_mm3 / found.area_mm2[:, None]
-    force_N = settings.stiffness_MPa_per_mm * found.volume_mm3
-    return BodyLoad(found.area_mm2, found.volume_mm3, force_N, centroid)
+        centroid = np.einsum("fc,fcd->fd", pressed, corners) / area[:, None]
+        pressure = np.einsum("fc,fcd->fd", force, corners) / force.sum(axis=1)[:, None]
+    vector = np.einsum("fc,fcd->fd", force, direction[print_.faces])
+    yielded = np.einsum("fc,fc->f", pressed, yielded_mm)
+    return BodyLoad(area, overlap, vector @ down, vector, centroid, pressure, yielded)
 
 
 def support_N(

@@ -1,8 +1,8 @@
-"""Closing the jaw on its hinge: to first contact, and until the teeth carry a load.
+"""Closing the jaw on its hinge with rigid teeth: to first contact, and until they carry a load.
 
-The jaw has one freedom here, the rotation about the hinge axis. The muscles' moment is whatever
-holds the jaw there; the condyles take the rest; so the closure is the rotation at which the
-vertical tooth forces sum to the wanted load. The force grows with closing, so there is one answer.
+The jaw has one freedom here, the rotation about the hinge axis; the condyles take what the teeth do
+not; so the closure is the rotation at which the vertical tooth forces sum to the wanted load. The
+force grows with closing, so there is one answer. It is where an equilibrium begins.
 Search on the band, finish on the exact distance: every round takes exact gaps within reach,
 lets them change linearly with the rotation, solves, and ends when the jaw moves no more.
 """
@@ -10,19 +10,17 @@ lets them change linearly with the rotation, solves, and ends when the jaw moves
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from occlusim.arrays import Float64Array, Int32Array
 from occlusim.contact.field import GapField
 from occlusim.contact.foundation import (
-    BodyLoad,
     ContactBody,
     Footprint,
     FoundationSettings,
     NearContact,
-    body_load,
     support_N,
 )
 from occlusim.errors import DegenerateProblem, NotConverged
@@ -79,11 +77,11 @@ class ClosureSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class Closure:
-    """The jaw at rest under a load.
+class HingeClosure:
+    """The jaw closed on a hinge until rigid teeth carry a load.
 
     opening_rad about the hinge given; T_upper_lower; support_N carried against load_N wanted
-    (their difference is the residual); prints and loads per opposition, exact at this pose.
+    (their difference is the residual).
     """
 
     opening_rad: float
@@ -91,8 +89,6 @@ class Closure:
     load_N: float
     support_N: float
     n_rounds: int
-    prints: tuple[Footprint, ...]
-    loads: tuple[BodyLoad, ...]
 
 
 def close_to_load(
@@ -104,7 +100,7 @@ def close_to_load(
     settings: ClosureSettings,
     *,
     start_rad: float = 0.0,
-) -> Closure:
+) -> HingeClosure:
     """Return the closure at which the teeth carry `load_N` along `superior`.
 
     Parameters
@@ -164,38 +160,18 @@ def close_to_load(
                 "to one patient"
             )
         if abs(step) * settings.lever_mm < settings.tolerance_mm:
-            return _closed(opening, pose, load_N, round_, prints, slopes, ups, 0.0, foundation)
+            support = _support(prints, slopes, ups, 0.0, foundation)
+            return HingeClosure(opening, pose, load_N, support, round_)
         opening += step
         if abs(step) * settings.lever_mm <= settings.trusted_step_mm:
             pose = hinge.pose(opening)
-            return _closed(opening, pose, load_N, round_, prints, slopes, ups, step, foundation)
+            support = _support(prints, slopes, ups, step, foundation)
+            return HingeClosure(opening, pose, load_N, support, round_)
         reach_mm = reach_next_mm
     raise NotConverged(
         f"closure: still moving by {abs(step) * settings.lever_mm * 1000:.3g} um after "
         f"{settings.max_rounds} rounds; a spike or fold in a scan can do this: see the findings"
     )
-
-
-def _closed(  # noqa: PLR0913
-    opening_rad: float,
-    pose: RigidTransform,
-    load_N: float,
-    n_rounds: int,
-    prints: Sequence[Footprint],
-    slopes: Sequence[Float64Array],
-    ups: Sequence[Float64Array],
-    step: float,
-    foundation: FoundationSettings,
-) -> Closure:
-    """Return the closure a linear step (rad) beyond the pose of its prints."""
-    support = _support(prints, slopes, ups, step, foundation)
-    if step != 0.0:
-        prints = [
-            replace(p, gap_mm=p.gap_mm + step * slope)
-            for p, slope in zip(prints, slopes, strict=True)
-        ]
-    loads = tuple(body_load(p, p.gap_mm, foundation) for p in prints)
-    return Closure(opening_rad, pose, load_N, support, n_rounds, tuple(prints), loads)
 
 
 def _gap_slope(

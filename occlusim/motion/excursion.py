@@ -1,8 +1,8 @@
 """Tooth-guided excursions: at every step the jaw closes until the teeth carry the light load.
 
-The condyles' path gives each step's hinge; contact gives the rotation about it. Between solved
-steps the rotation is interpolated; steps are added where a solved midpoint disagrees with the
-interpolation, so that the path is continuous to the stated tolerance: a facet's edge bends it.
+The condyles' path gives each step's suspension; contact gives the three freedoms that are left.
+Between solved steps they are interpolated; steps are added where a solved midpoint disagrees with
+the interpolation, so that the path is continuous to the stated tolerance: a facet's edge bends it.
 """
 
 from __future__ import annotations
@@ -14,11 +14,13 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from occlusim.arrays import Float64Array, frozen
-from occlusim.contact.foundation import FoundationSettings, near_part
+from occlusim.contact.foundation import near_part
 from occlusim.errors import InputError
 from occlusim.geometry.transform import RigidTransform
-from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
-from occlusim.motion.hinge import Hinge
+from occlusim.motion.closure import ClosureSettings, Opposition
+from occlusim.motion.equilibrium import Equilibrium, Side, balance
+from occlusim.motion.linear_jaw import Statics
+from occlusim.motion.suspension import Suspension
 
 TRUSTED_STEP_MM = 1e-3
 """A closure's last step that a path takes unasked: see `ClosureSettings`."""
@@ -49,38 +51,38 @@ class GuidedPath:
     """A movement guided by the teeth.
 
     step_mm (m,): the even steps asked for; parameter_mm (n,): all solved knots, the steps among
-    them; opening_rad (n,) solved there.
+    them; freedom (n, 3) of the suspension solved there; rest (m,): the equilibria at the steps.
     """
 
     name: str
     step_mm: Float64Array
     parameter_mm: Float64Array
-    opening_rad: Float64Array
-    hinge_at: Callable[[float], Hinge]
+    freedom: Float64Array
+    suspension_at: Callable[[float], Suspension]
+    rest: tuple[Equilibrium, ...]
     worst_residual_N: float
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "step_mm", frozen(self.step_mm, np.float64))
         object.__setattr__(self, "parameter_mm", frozen(self.parameter_mm, np.float64))
-        object.__setattr__(self, "opening_rad", frozen(self.opening_rad, np.float64))
+        object.__setattr__(self, "freedom", frozen(self.freedom, np.float64))
 
-    def opening_at(self, parameter_mm: Float64Array) -> Float64Array:
-        """Return the opening (m,), rad, interpolated between the solved steps."""
+    def freedom_at(self, parameter_mm: Float64Array) -> Float64Array:
+        """Return the freedom (m, 3), interpolated between the solved steps."""
         if len(self.parameter_mm) == 1:
-            return np.full(len(parameter_mm), self.opening_rad[0])
-        return PchipInterpolator(self.parameter_mm, self.opening_rad)(parameter_mm)
+            return np.repeat(self.freedom, len(parameter_mm), axis=0)
+        return PchipInterpolator(self.parameter_mm, self.freedom)(parameter_mm)
 
     def poses(self, parameter_mm: Float64Array) -> list[RigidTransform]:
         """Return T_upper_lower at parameters (m,) within the path."""
         parameter_mm = np.atleast_1d(np.asarray(parameter_mm, dtype=np.float64))
-        openings = self.opening_at(parameter_mm)
         return [
-            self.hinge_at(float(s)).pose(float(o))
-            for s, o in zip(parameter_mm, openings, strict=True)
+            self.suspension_at(float(s)).pose(freedom)
+            for s, freedom in zip(parameter_mm, self.freedom_at(parameter_mm), strict=True)
         ]
 
 
-class _Windows:
+class Windows:
     """The faces near contact around a pose, found again where the jaw has not been yet.
 
     Only these are looked at, so a step costs what it touches and not what a scan holds.
@@ -88,27 +90,26 @@ class _Windows:
 
     def __init__(self, oppositions: tuple[Opposition, ...], reach_mm: float) -> None:
         self._whole = oppositions
-        self._laid: list[tuple[RigidTransform, tuple[Opposition, ...]]] = []
+        self._laid: list[tuple[RigidTransform, tuple[Side, ...]]] = []
         # A point so near has a node of the band beside it.
         self._within_mm = min(o.field.sdf.band_mm - o.field.sdf.voxel_mm for o in oppositions)
         self._corners = [o.body.corners for o in oppositions]
         self._slack_mm = self._within_mm - reach_mm
 
-    def around(self, pose: RigidTransform) -> tuple[RigidTransform, tuple[Opposition, ...]]:
+    def around(self, pose: RigidTransform) -> tuple[RigidTransform, tuple[Side, ...]]:
         """Return a pose not far off and the oppositions of the faces near it, which hold here."""
         for anchor, near in reversed(self._laid):
             if self._apart_mm(anchor, pose) <= 0.5 * self._slack_mm:
                 return anchor, near
-        near = tuple(
-            replace(o, body=near_part(o.field, o.body, o.T_field_body(pose), self._within_mm))
-            for o in self._whole
-        )
+        near = tuple(Side(nearby(o, pose, self._within_mm)) for o in self._whole)
         self._laid.append((pose, near))
         return pose, near
 
-    def holds(self, anchor: RigidTransform, pose: RigidTransform) -> bool:
-        """Return whether the faces near one pose still hold all within reach at another."""
-        return self._apart_mm(anchor, pose) <= self._slack_mm
+    def holds(self, anchor: RigidTransform, found: Equilibrium) -> bool:
+        """Return whether the faces near one pose still hold all within reach at an equilibrium."""
+        ways = [float(np.linalg.norm(way)) for way in found.yielded.values()]
+        given_mm = 2.0 * max(ways, default=0.0)
+        return self._apart_mm(anchor, found.T_upper_lower) + given_mm <= self._slack_mm
 
     def _apart_mm(self, anchor: RigidTransform, pose: RigidTransform) -> float:
         """Return the most that a point of a body lies apart at two poses."""
@@ -119,17 +120,23 @@ class _Windows:
         return most
 
 
+def nearby(opposition: Opposition, pose: RigidTransform, within_mm: float) -> Opposition:
+    """Return an opposition with those faces of its body alone that lie near at T_upper_lower."""
+    o = opposition
+    return replace(o, body=near_part(o.field, o.body, o.T_field_body(pose), within_mm))
+
+
 def follow(  # noqa: PLR0913
     name: str,
-    hinge_at: Callable[[float], Hinge],
+    suspension_at: Callable[[float], Suspension],
     oppositions: Sequence[Opposition],
-    superior: Float64Array,
     load_N: float,
-    foundation: FoundationSettings,
+    statics: Statics,
     closure: ClosureSettings,
     settings: ExcursionSettings,
     *,
-    start_rad: float,
+    start: Equilibrium | None = None,
+    start_rad: float = 0.0,
 ) -> GuidedPath:
     """Return the path on which the teeth carry `load_N` at every step.
 
@@ -137,68 +144,76 @@ def follow(  # noqa: PLR0913
     ----------
     name
         The movement.
-    hinge_at
-        Gives the hinge at a parameter in mm; 0 is the recorded bite's hinge.
-    oppositions, superior, load_N, foundation, closure
-        As for `close_to_load`.
+    suspension_at
+        Gives the jaw's freedoms at a parameter in mm; 0 is the recorded bite.
+    oppositions, load_N, statics, closure
+        As for `balance`.
     settings
         Step, length, tolerance of the interpolation.
-    start_rad
-        Opening of the closure at parameter 0.
+    start, start_rad
+        The equilibrium at parameter 0, or the opening to begin the search for it.
 
     Raises
     ------
     NotConverged, DegenerateProblem
-        As `close_to_load`.
+        As `balance`.
     """
-    solved: dict[float, Closure] = {}
+    solved: dict[float, Equilibrium] = {}
     closure = replace(closure, trusted_step_mm=TRUSTED_STEP_MM)
-    windows = _Windows(tuple(oppositions), foundation.reach_mm)
+    windows = Windows(tuple(oppositions), statics.foundation.reach_mm)
 
-    def solve(s: float, guess: float) -> float:
+    def solve(
+        s: float, near: Equilibrium | None, guess: Float64Array, *, is_brief: bool
+    ) -> Float64Array:
         if s not in solved:
-            hinge = hinge_at(s)
-            anchor, near = windows.around(hinge.pose(guess))
-            found = close_to_load(
-                hinge, near, superior, load_N, foundation, closure, start_rad=guess
-            )
-            if not windows.holds(anchor, found.T_upper_lower):
-                found = close_to_load(
-                    hinge, oppositions, superior, load_N, foundation, closure,
-                    start_rad=found.opening_rad,
+            suspension = suspension_at(s)
+            begin = None if near is None else replace(near, freedom=guess)
+            anchor, windowed = windows.around(suspension.pose(guess))
+            found = balance(
+                suspension, windowed, load_N, statics, closure,
+                start=begin, start_rad=guess[0], is_brief=is_brief,
+            )  # fmt: skip
+            if not windows.holds(anchor, found):
+                found = balance(
+                    suspension, oppositions, load_N, statics, closure,
+                    start=found, is_brief=is_brief,
                 )  # fmt: skip
             solved[s] = found
-        return solved[s].opening_rad
+        return solved[s].freedom
 
-    n_steps = max(1, round(settings.length_mm / settings.step_mm))
+    n_steps = max(1, round(abs(settings.length_mm) / settings.step_mm))
     grid = np.linspace(0.0, settings.length_mm, n_steps + 1)
-    previous, slope = start_rad, 0.0
+    last = start
+    before = np.array([start_rad, 0.0, 0.0]) if start is None else start.freedom
+    slope = np.zeros(3)
     for i, s in enumerate(grid):
-        now = solve(float(s), previous + slope)
-        slope = now - previous if i else 0.0
-        previous = now
+        now = solve(float(s), last, before + slope, is_brief=False)
+        slope = now - before if i else np.zeros(3)
+        before, last = now, solved[float(s)]
     _refine(list(grid), solve, solved, closure, settings)
     knots = np.array(sorted(solved))
     return GuidedPath(
         name,
         grid,
         knots,
-        np.array([solved[s].opening_rad for s in knots]),
-        hinge_at,
+        np.array([solved[s].freedom for s in knots]),
+        suspension_at,
+        tuple(solved[float(s)] for s in grid),
         max(abs(c.support_N - c.load_N) for c in solved.values()),
     )
 
 
 def _refine(
     grid: list[float],
-    solve: Callable[[float, float], float],
-    solved: dict[float, Closure],
+    solve: Callable[..., Float64Array],
+    solved: dict[float, Equilibrium],
     closure: ClosureSettings,
     settings: ExcursionSettings,
 ) -> None:
     """Add solved midpoints until the interpolation holds, `max_depth` halvings at most."""
-    openings = np.array([solved[s].opening_rad for s in grid])
-    trusted = left_out_error(np.array(grid), openings) * closure.lever_mm
+    in_mm = np.array([closure.lever_mm, 1.0, 1.0])
+    freedoms = np.array([solved[s].freedom for s in grid]) * in_mm
+    trusted = left_out_error(np.array(grid), freedoms)
     waiting = [
         (grid[i], grid[i + 1], 1)
         for i in reversed(range(len(grid) - 1))
@@ -207,16 +222,18 @@ def _refine(
     while waiting:
         a, b, depth = waiting.pop()
         knots = np.array(sorted(solved))
-        between = PchipInterpolator(knots, [solved[s].opening_rad for s in knots])
+        between = PchipInterpolator(knots, [solved[s].freedom for s in knots])
         middle = 0.5 * (a + b)
-        guess = float(between(middle))
-        error_mm = abs(solve(middle, guess) - guess) * closure.lever_mm
+        guess = between(middle)
+        error_mm = float(
+            np.abs((solve(middle, solved[a], guess, is_brief=True) - guess) * in_mm).max()
+        )
         if error_mm > settings.interpolation_mm and depth < settings.max_depth:
             waiting += [(middle, b, depth + 1), (a, middle, depth + 1)]
 
 
 def left_out_error(knots: Float64Array, values: Float64Array) -> Float64Array:
-    """Return how far each inner value (n,) lies from the interpolation without it; ends infinite.
+    """Return how far each inner row (n, k) lies from the interpolation without it; ends infinite.
 
     Where a bend lies between two even knots, leaving out one or the other of them errs at least
     half as much as the interpolation between them; where the path is smooth, several times as much.
@@ -225,8 +242,9 @@ def left_out_error(knots: Float64Array, values: Float64Array) -> Float64Array:
     for k in range(1, len(knots) - 1):
         rest = np.arange(len(knots)) != k
         if rest.sum() == 2:
-            guess = float(np.interp(knots[k], knots[rest], values[rest]))
+            share = (knots[k] - knots[k - 1]) / (knots[k + 1] - knots[k - 1])
+            guess = (1.0 - share) * values[k - 1] + share * values[k + 1]
         else:
-            guess = float(PchipInterpolator(knots[rest], values[rest])(knots[k]))
-        error[k] = abs(values[k] - guess)
+            guess = PchipInterpolator(knots[rest], values[rest])(knots[k])
+        error[k] = float(np.abs(values[k] - guess).max())
     return error

@@ -29,8 +29,9 @@ from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.pose import incisal_opening
-from occlusim.motion.closure import Closure, Opposition
+from occlusim.motion.closure import Opposition
 from occlusim.motion.datum import natural_datum
+from occlusim.motion.equilibrium import Equilibrium
 from occlusim.motion.excursion import GuidedPath
 from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.crown_run import (
@@ -286,12 +287,11 @@ def crown_state(
         mesh.faces,
         np.full(len(mesh.faces), inputs.crown_spec.iso[0]),
     )
-    both = (jaw.natural, Opposition(region.field, body, not is_upper, region.tooth))
-    hinge = jaw.model.hinge_at("centric")(0.0)
+    both = (jaw.run.near, Opposition(region.field, body, not is_upper, region.tooth))
 
-    def closure(load_N: float, start: float) -> dict[str, Any]:
-        closed = close_jaw(jaw.model, hinge, both, load_N, start)
-        return closure_part(closed, both, jaw.model.superior, 1)
+    def closure(start: Equilibrium) -> dict[str, Any]:
+        closed = close_jaw(jaw.model, both, start.load_N, start)
+        return closure_part(closed, both, 1, platform_at(inputs, closed.T_upper_lower))
 
     gaps, (recorded, light, heavy) = paths_gaps(
         pair,
@@ -299,8 +299,8 @@ def crown_state(
         [wanted[p.name](p.step_mm) for p in paths],
         beside=(
             partial(pair.least_gap, jaw.model.T_upper_lower, supported=True),
-            partial(closure, jaw.model.light_N, jaw.run.light.opening_rad),
-            partial(closure, jaw.model.heavy_N, jaw.run.heavy.opening_rad),
+            partial(closure, jaw.run.light),
+            partial(closure, jaw.run.heavy),
         ),
     )
     closures = {"light": light, "heavy": heavy}
@@ -315,11 +315,12 @@ def wanted_functions(
     A crown that shares the guidance is asked for no more clearance than in closure.
     """
     targets, spec = inputs.case.targets, inputs.crown_spec
-    centric_mm = jaw.datum.g_nat_mm + inputs.case.centric_um(spec) / UM
     shares = spec.guidance == "shared"
 
     def function(name: str) -> Callable[[Float64Array], Float64Array]:
         is_flat = name == "centric" or shares
+        datum = jaw.datum if name == "centric" else jaw.moving_datum
+        centric_mm = datum.g_nat_mm + inputs.case.centric_um(spec) / UM
         return lambda s: wanted_gap(
             s, centric_mm, targets.excursion_um / UM, targets.ramp_mm, is_flat
         )
@@ -416,15 +417,21 @@ def shortfall_mm(state: CrownState, tolerance_mm: float) -> float | None:
     return excess if excess > tolerance_mm else None
 
 
-def other_stiffness(jaw: JawStage) -> tuple[Closure, ...]:
+def platform_at(inputs: Inputs, T_upper_lower: RigidTransform) -> Float64Array | None:
+    """Return the implant's platform (3,), upper scan's coordinates at a pose; None if unknown."""
+    if inputs.case.implant is None:
+        return None
+    point = np.array(inputs.case.implant.platform_mm)
+    return point if inputs.crown_spec.is_upper else T_upper_lower.apply(point)
+
+
+def other_stiffness(jaw: JawStage) -> tuple[Equilibrium, ...]:
     """Return the light closures without the crown on a foundation ten times softer and stiffer."""
-    hinge = jaw.model.hinge_at("centric")(0.0)
-    closures = []
+    statics, closures = jaw.model.statics, []
     for factor in (0.1, 10.0):
-        foundation = FoundationSettings(jaw.model.foundation.stiffness_MPa_per_mm * factor)
-        model = replace(jaw.model, foundation=foundation)
-        start = jaw.run.light.opening_rad
-        closures.append(close_jaw(model, hinge, (jaw.natural,), model.light_N, start))
+        foundation = FoundationSettings(statics.foundation.stiffness_MPa_per_mm * factor)
+        model = replace(jaw.model, statics=replace(statics, foundation=foundation))
+        closures.append(close_jaw(model, (jaw.run.near,), model.light_N, jaw.run.light))
     return tuple(closures)
 
 
@@ -433,14 +440,14 @@ def stiffness_findings(
     jaw: JawStage,
     pair: CrownAgainst,
     first: CrownState,
-    yielding: Sequence[Closure],
+    yielding: Sequence[Equilibrium],
 ) -> list[Finding]:
     """Return what a factor of ten in the foundation's stiffness does to the crown's answer."""
     centric = next(m for m in first.movements if m.name == "centric")
     usual = jaw.datum.g_nat_mm - centric.least_mm
     changes = []
     for closed in yielding:
-        pairs = pairs_of(closed, 0, jaw.natural, jaw.model.superior)
+        pairs = pairs_of(closed, 0, jaw.run.near)
         datum = natural_datum(pairs, inputs.crown_spec.iso[0])
         gap = pair.least_gap(closed.T_upper_lower).gap_mm
         changes.append((datum.g_nat_mm - gap) - usual)

@@ -3,43 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from typing import Any, TypeVar
 
 import numpy as np
 
 from occlusim.arrays import Float64Array
-from occlusim.contact.foundation import FoundationSettings
+from occlusim.errors import DegenerateProblem, NotConverged
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import JawFrame
 from occlusim.jaw.guidance import GuidanceSettings, Movement, displacement
-from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
-from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow
+from occlusim.motion.closure import ClosureSettings, Opposition, close_to_load
+from occlusim.motion.equilibrium import Equilibrium, balance
+from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow, nearby
 from occlusim.motion.hinge import Hinge
+from occlusim.motion.linear_jaw import Statics
+from occlusim.motion.suspension import Suspension
 from occlusim.pipeline.side_by_side import side_by_side
 
 R = TypeVar("R")
 EXCURSIONS: tuple[Movement, ...] = ("protrusion", "laterotrusion_right", "laterotrusion_left")
+ORDER_SHARES = (0.05, 0.2, 0.5, 1.0)
+"""Shares of the light load at which the order of contacts while closing is looked at."""
 
 
 @dataclass(frozen=True, slots=True)
 class JawModel:
-    """What moves and how: frame, guidance, recorded bite, loads, numerical settings."""
+    """What moves and how: frame, guidance, recorded bite, loads, springs, numerical settings.
+
+    `statics` holds for closures, `moving` for the steps of a movement.
+    """
 
     frame: JawFrame
     guidance: GuidanceSettings
     T_upper_lower: RigidTransform
     light_N: float
     heavy_N: float
+    other_N: tuple[float, ...]
     excursions: dict[Movement, ExcursionSettings]
-    foundation: FoundationSettings
+    statics: Statics
+    moving: Statics
     closure: ClosureSettings
 
     @property
     def superior(self) -> Float64Array:
         """The unit vector towards the skull, in the upper scan's frame."""
         return self.frame.T_jaw_upper.inverse().rotate(np.array([0.0, 0.0, 1.0]))
+
+    @property
+    def rest(self) -> Suspension:
+        """The jaw's freedoms at the recorded bite."""
+        return self.suspension_at("centric")(0.0)
 
     def hinge_at(self, movement: Movement) -> Callable[[float], Hinge]:
         """Return the function that gives the hinge at a parameter (mm) of a movement."""
@@ -58,18 +73,38 @@ class JawModel:
 
         return at
 
+    def suspension_at(self, movement: Movement) -> Callable[[float], Suspension]:
+        """Return the function that gives the jaw's freedoms at a parameter (mm) of a movement."""
+        hinge_at, superior, half = self.hinge_at(movement), self.superior, self.frame.half_width_mm
+
+        @cache
+        def at(s: float) -> Suspension:
+            return Suspension(hinge_at(s), superior, half)
+
+        return at
+
 
 @dataclass(frozen=True, slots=True)
 class JawRun:
-    """The natural jaw: its closures under both loads and its guided paths."""
+    """The natural jaw: its closures under both loads, under further ones, and its guided paths.
 
-    light: Closure
-    heavy: Closure
+    near: the teeth near contact, which the closures are of. moving: the light closure of a jaw that
+    is about to move, where movements begin. order: closures under rising shares of the light load.
+    held: in words, the movements whose condyles had to be held on their paths.
+    """
+
+    near: Opposition
+    light: Equilibrium
+    moving: Equilibrium
+    heavy: Equilibrium
+    others: tuple[Equilibrium, ...]
+    order: tuple[Equilibrium, ...]
     paths: tuple[GuidedPath, ...]
+    held: tuple[str, ...]
 
 
 def run_jaw(
-    model: JawModel, natural: Opposition, beside: Callable[[Closure], R]
+    model: JawModel, natural: Opposition, beside: Callable[[Opposition, Equilibrium], R]
 ) -> tuple[JawRun, R]:
     """Return closures and paths of the jaw guided by the natural teeth alone.
 
@@ -78,61 +113,125 @@ def run_jaw(
     model, natural
         What moves, and the teeth that guide it.
     beside
-        Work on the light closure that is done while the paths are followed; its answer is
-        returned too.
+        Work on the teeth near contact and the light closure that is done while the paths are
+        followed; its answer is returned too.
 
     Raises
     ------
     NotConverged, DegenerateProblem
-        As `close_to_load`.
+        As `balance`.
     """
-    hinge = model.hinge_at("centric")(0.0)
-    light = close_jaw(model, hinge, (natural,), model.light_N, 0.0)
-    # The longest work first, so that none is left to run alone at the end.
-    jobs: list[Callable[[], Any]] = [partial(beside, light)]
-    jobs += [
-        partial(
-            follow,
-            name,
-            model.hinge_at(name),
-            (natural,),
-            model.superior,
-            model.light_N,
-            model.foundation,
-            model.closure,
-            settings,
-            start_rad=light.opening_rad,
+    near, light = close_near(model, natural)
+    moving = light
+    if model.moving != model.statics:
+        moving = balance(
+            model.rest, (near,), model.light_N, model.moving, model.closure, start=light
         )
+    # The longest work first, so that none is left to run alone at the end.
+    jobs: list[Callable[[], Any]] = [partial(beside, near, light)]
+    jobs += [
+        partial(follow_movement, model, natural, name, settings, moving)
         for name, settings in model.excursions.items()
     ]
-    jobs.append(partial(close_jaw, model, hinge, (natural,), model.heavy_N, light.opening_rad))
-    answer, *paths, heavy = side_by_side(jobs)
-    rest = resting("centric", model, light.opening_rad, abs(light.support_N - light.load_N))
-    return JawRun(light, heavy, (rest, *paths)), answer
+    jobs += [partial(_heavier, model, near, light), partial(_lighter, model, near, light)]
+    answer, *followed, (heavy, *others), order = side_by_side(jobs)
+    rest = resting("centric", model, light)
+    paths, words = [rest], []
+    for path, held in followed:
+        paths.append(path)
+        words += [held] if held else []
+    run = JawRun(near, light, moving, heavy, tuple(others), order, tuple(paths), tuple(words))
+    return run, answer
 
 
-def resting(name: Movement, model: JawModel, opening_rad: float, residual_N: float) -> GuidedPath:
-    """Return a path of one pose on the hinge of the recorded bite."""
+def close_near(model: JawModel, natural: Opposition) -> tuple[Opposition, Equilibrium]:
+    """Return the teeth near contact, and the light closure of the natural teeth."""
+    hinge = model.hinge_at("centric")(0.0)
+    rough = close_to_load(
+        hinge, (natural,), model.superior, model.light_N, model.statics.foundation, model.closure
+    )
+    near = nearby(
+        natural, rough.T_upper_lower, natural.field.sdf.band_mm - natural.field.sdf.voxel_mm
+    )
+    light = balance(
+        model.rest, (near,), model.light_N, model.statics, model.closure,
+        start_rad=rough.opening_rad,
+    )  # fmt: skip
+    return near, light
+
+
+def _heavier(model: JawModel, natural: Opposition, light: Equilibrium) -> list[Equilibrium]:
+    """Return the closures under the heavy and the further loads, each from the next lighter one."""
+    wanted = sorted({model.heavy_N, *model.other_N})
+    found: dict[float, Equilibrium] = {}
+    start = light
+    for load_N in wanted:
+        start = found[load_N] = close_jaw(model, (natural,), load_N, start)
+    return [found[model.heavy_N], *(found[load_N] for load_N in model.other_N)]
+
+
+def _lighter(model: JawModel, natural: Opposition, light: Equilibrium) -> tuple[Equilibrium, ...]:
+    """Return the closures under rising shares of the light load."""
+    found = [light]
+    for share in ORDER_SHARES[-2::-1]:
+        found.append(close_jaw(model, (natural,), share * model.light_N, found[-1]))
+    return tuple(found[::-1])
+
+
+def follow_movement(
+    model: JawModel,
+    natural: Opposition,
+    name: Movement,
+    settings: ExcursionSettings,
+    start: Equilibrium,
+    others: tuple[Opposition, ...] = (),
+) -> tuple[GuidedPath, str | None]:
+    """Return the path of a movement, and in words where its condyles had to be held.
+
+    Where the jaw would tip out of a fossa, the movement is followed with both condyles held on
+    their paths.
+    """
+
+    def run(statics: Statics) -> GuidedPath:
+        return follow(
+            name,
+            model.suspension_at(name),
+            (natural, *others),
+            model.light_N,
+            statics,
+            model.closure,
+            settings,
+            start=start,
+        )
+
+    try:
+        return run(model.moving), None
+    except (DegenerateProblem, NotConverged) as error:
+        if model.moving.holds_joints:
+            raise
+        held = replace(model.moving, joints=replace(model.moving.joints, is_held=True))
+        return run(held), f"{name}: {error}; followed with both condyles held on their paths"
+
+
+def resting(name: Movement, model: JawModel, rest: Equilibrium) -> GuidedPath:
+    """Return a path of one pose, an equilibrium at the recorded bite's condyles."""
     here = np.zeros(1)
     return GuidedPath(
-        name, here, here, np.array([opening_rad]), model.hinge_at("centric"), residual_N
+        name,
+        here,
+        here,
+        rest.freedom[None],
+        model.suspension_at("centric"),
+        (rest,),
+        abs(rest.support_N - rest.load_N),
     )
 
 
 def close_jaw(
     model: JawModel,
-    hinge: Hinge,
     oppositions: tuple[Opposition, ...],
     load_N: float,
-    start_rad: float,
-) -> Closure:
-    """Return the closure of the model's jaw on a hinge under a load."""
-    return close_to_load(
-        hinge,
-        oppositions,
-        model.superior,
-        load_N,
-        model.foundation,
-        model.closure,
-        start_rad=start_rad,
-    )
+    start: Equilibrium | None,
+) -> Equilibrium:
+    """Return the closure of the model's jaw at the recorded bite's condyles under a load."""
+    return balance(model.rest, oppositions, load_N, model.statics, model.closure, start=start)

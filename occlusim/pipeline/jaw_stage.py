@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,14 +14,18 @@ from occlusim.contact.least import least_gap
 from occlusim.contact.patches import PairContact
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.jaw.guidance import GuidanceSettings, Movement
-from occlusim.motion.closure import Closure, ClosureSettings, Opposition
+from occlusim.motion.closure import ClosureSettings, Opposition
 from occlusim.motion.datum import Datum, natural_datum
+from occlusim.motion.equilibrium import Equilibrium
 from occlusim.motion.excursion import ExcursionSettings
+from occlusim.motion.joints import JointSettings, Muscle
+from occlusim.motion.linear_jaw import Statics
+from occlusim.motion.mobility import MobilitySettings, Pace
 from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, resting, run_jaw
 from occlusim.pipeline.record import Placed
-from occlusim.pipeline.results import closure_part, datum_part, pairs_of
+from occlusim.pipeline.results import closure_part, datum_part, order_part, pairs_of
 from occlusim.pipeline.units import BAND
 
 PAIR_REACH_MM = 0.15
@@ -35,7 +38,8 @@ class JawStage:
 
     antagonist is the arch opposite the crown's. In `natural` the lower teeth press into the upper
     ones, whichever arch the crown stands in, so one pair of arches closes and moves alike for every
-    crown; the place that the crown stands for is left out.
+    crown; the place that the crown stands for is left out. moving_datum is that of the closure
+    where movements begin: a movement is measured against natural teeth as they touch in it.
     """
 
     model: JawModel
@@ -44,14 +48,16 @@ class JawStage:
     natural: Opposition
     run: JawRun
     datum: Datum
+    moving_datum: Datum
 
     def closure_part(self) -> dict[str, Any]:
         """Return both closures without the crown."""
         return {
-            name: {
-                "without_crown": closure_part(closure, (self.natural,), self.model.superior, None)
-            }
+            name: {"without_crown": closure_part(closure, (self.run.near,))}
             for name, closure in (("light", self.run.light), ("heavy", self.run.heavy))
+        } | {
+            "others": [closure_part(closure, (self.run.near,)) for closure in self.run.others],
+            "contact_order": order_part(self.run.order, self.run.near),
         }
 
     def datum_part(self) -> dict[str, Any]:
@@ -93,14 +99,17 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Clock) 
             lower_mesh, lower_tooth = lower_mesh.submesh(kept)[0], lower_tooth[kept]
         model = jaw_model(inputs, placed)
         natural = natural_teeth(upper, upper_tooth, lower_mesh, lower_tooth)
-        run, pairs = run_jaw(model, natural, partial(exact_pairs, natural, model))
+        run, pairs = run_jaw(model, natural, exact_pairs)
     with clock.stage("datum", "datum: the natural contacts beside the crown"):
-        datum = natural_datum(pairs, inputs.crown_spec.iso[0])
+        tooth = inputs.crown_spec.iso[0]
+        datum = natural_datum(pairs, tooth)
+        moving_datum = natural_datum(pairs_of(run.moving, 0, run.near), tooth)
         if datum.is_recorded:
-            run = replace(run, paths=(resting("centric", model, 0.0, 0.0), *run.paths[1:]))
+            recorded = replace(run.light, freedom=np.zeros(3), T_upper_lower=placed.T_upper_lower)
+            run = replace(run, paths=(resting("centric", model, recorded), *run.paths[1:]))
     antagonist_tooth = lower_tooth if is_upper else upper_tooth
     antagonist = fields.opposing
-    return JawStage(model, antagonist, antagonist_tooth, natural, run, datum)
+    return JawStage(model, antagonist, antagonist_tooth, natural, run, datum, moving_datum)
 
 
 def natural_teeth(
@@ -126,25 +135,55 @@ def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
         length = forward_mm if name == "protrusion" else lateral_mm
         if length > 0:
             excursions[name] = ExcursionSettings(min(case.movements.step_mm, length), length)
+    statics = jaw_statics(inputs, placed)
     return JawModel(
         placed.frame,
         guidance,
         placed.T_upper_lower,
         case.loads.light_N,
         case.loads.heavy_N,
+        case.loads.others_N,
         excursions,
-        FoundationSettings(),
+        statics,
+        moving_statics(statics, case.movements.pace),
         ClosureSettings(),
     )
 
 
-def exact_pairs(natural: Opposition, model: JawModel, closure: Closure) -> tuple[PairContact, ...]:
+def moving_statics(statics: Statics, pace: Pace) -> Statics:
+    """Return what gives way in a movement: of a sustained one, teeth along their axes alone."""
+    return replace(statics, mobility=replace(statics.mobility, pace=pace, has_lateral=False))
+
+
+def jaw_statics(inputs: Inputs, placed: Placed) -> Statics:
+    """Return what gives way in a case: foundation, teeth but implants, joints, muscles."""
+    case, loads = inputs.case, inputs.case.loads
+    implants = {int(t) for t in case.teeth.implants}
+    for crown in case.crowns:
+        implants |= set(crown.iso) if crown.support == "implant" else set()
+    factor = {int(tooth): f for tooth, f in case.teeth.mobility.items()}
+    T_upper_jaw = placed.frame.T_jaw_upper.inverse()
+    point = placed.T_upper_lower.inverse().apply(T_upper_jaw.apply(loads.muscle_point_jaw_mm))
+    return Statics(
+        FoundationSettings(loads.foundation_MPa_per_mm),
+        MobilitySettings(
+            pace=loads.pace,
+            has_lateral=loads.lateral_springs,
+            factor=factor,
+            rigid=frozenset(implants),
+        ),
+        JointSettings(loads.joint_stiffness_N_per_mm),
+        Muscle(point, T_upper_jaw.rotate(np.array(loads.muscle_direction_jaw))),
+    )
+
+
+def exact_pairs(natural: Opposition, closure: Equilibrium) -> tuple[PairContact, ...]:
     """Return the closure's pairs with the exact least gap of both surfaces."""
     pose = natural.T_field_body(closure.T_upper_lower)
     near = near_part(natural.field, natural.body, pose, PAIR_REACH_MM)
     lower = GapField.build(TriangleMesh(near.points, near.faces), BAND)
     found = []
-    for pair in pairs_of(closure, 0, natural, model.superior):
+    for pair in pairs_of(closure, 0, natural):
         least = least_gap(
             natural.field,
             lower,

@@ -10,56 +10,131 @@ from occlusim.arrays import Float64Array
 from occlusim.contact.patches import PairContact, contacts_by_pair
 from occlusim.crown.spots import Spot
 from occlusim.geometry.transform import RigidTransform
-from occlusim.motion.closure import Closure, Opposition
+from occlusim.motion.closure import Opposition
 from occlusim.motion.datum import Datum
+from occlusim.motion.equilibrium import Equilibrium
 from occlusim.pipeline.crown_run import MovementGaps
 from occlusim.pipeline.units import UM, numbers
 
 
 def closure_part(
-    closure: Closure,
+    closure: Equilibrium,
     oppositions: tuple[Opposition, ...],
-    superior: Float64Array,
-    crown_index: int | None,
+    crown_index: int | None = None,
+    platform: Float64Array | None = None,
 ) -> dict[str, Any]:
-    """Return one closure: rotation, loads, contacts by pair, crown's share.
+    """Return one closure: rotation, loads, joints, contacts by pair, crown's share.
 
-    `crown_index` names the opposition that is the crown, or None where it is left out.
+    `crown_index` names the opposition that is the crown, or None where it is left out; `platform`
+    (3,) mm, upper scan's coordinates at this pose, is the point that its moment is taken about.
     """
     contacts: list[dict[str, Any]] = []
-    crown_load = 0.0
-    for index, (opposition, print_, load) in enumerate(
-        zip(oppositions, closure.prints, closure.loads, strict=True)
-    ):
-        pairs = pairs_of(closure, index, opposition, superior)
+    for index, opposition in enumerate(oppositions):
         T_upper_field = (
             RigidTransform.identity() if opposition.field_is_upper else closure.T_upper_lower
         )
-        contacts += [contact_part(pair, opposition, T_upper_field) for pair in pairs]
-        if index == crown_index:
-            up = opposition.up(superior, closure.T_upper_lower)
-            crown_load = float(load.force_N @ (print_.normal @ up))
-    return {
+        for pair in pairs_of(closure, index, opposition):
+            part = contact_part(pair, opposition, T_upper_field)
+            part["patches"] = patch_parts(pair, closure, index, T_upper_field)
+            contacts.append(part)
+    right, left = closure.joint_N
+    vertical, about_axis, about_forward = closure.residual
+    found = {
+        "load_N": closure.load_N,
         "rotation_deg": float(np.rad2deg(closure.opening_rad)),
+        "condyle_rise_um": {
+            "right": float(closure.freedom[1]) * UM,
+            "left": float(closure.freedom[2]) * UM,
+        },
         "total_load_N": closure.support_N,
-        "crown_load_N": None if crown_index is None else crown_load,
-        "crown_share": None if crown_index is None else crown_load / closure.support_N,
+        "muscle_N": closure.muscle_N,
+        "joint_N": {"right": float(right), "left": float(left)},
+        "residual": {
+            "vertical_N": float(vertical),
+            "about_axis_Nmm": float(about_axis),
+            "about_forward_Nmm": float(about_forward),
+        },
+        "crown_load_N": None,
+        "crown_share": None,
         "contacts": sorted(
             contacts, key=lambda c: (c["upper_tooth"] or "", c["lower_tooth"] or "")
         ),
+        "yielded": [
+            {"tooth": str(tooth), "um": numbers(way * UM, 3)}
+            for tooth, way in sorted(closure.yielded.items())
+        ],
+    }
+    if crown_index is not None:
+        load = float(closure.loads[crown_index].vertical_N.sum())
+        found["crown_load_N"], found["crown_share"] = load, load / closure.support_N
+        found |= resultant_part(closure, crown_index, oppositions[crown_index], platform)
+    return found
+
+
+def patch_parts(
+    pair: PairContact, closure: Equilibrium, index: int, T_upper_field: RigidTransform
+) -> list[dict[str, Any]]:
+    """Return the connected patches of a pair's contact, the most loaded first."""
+    print_, load = closure.prints[index], closure.loads[index]
+    row = np.searchsorted(print_.face, pair.faces)
+    found = []
+    for patch in np.unique(pair.patch):
+        own = row[pair.patch == patch]
+        area = float(load.area_mm2[own].sum())
+        middle = load.area_mm2[own] @ load.centroid[own] / area
+        found.append(
+            {
+                "area_mm2": area,
+                "load_N": float(load.vertical_N[own].sum()),
+                "centroid_mm": numbers(T_upper_field.apply(middle)),
+            }
+        )
+    return sorted(found, key=lambda part: -part["load_N"])
+
+
+def resultant_part(
+    closure: Equilibrium, index: int, opposition: Opposition, platform: Float64Array | None
+) -> dict[str, Any]:
+    """Return the force on the crown (upper scan's axes) and its moment about the platform."""
+    load = closure.loads[index]
+    pressed = load.area_mm2 > 0
+    force = load.vector_N[pressed]
+    centre = load.pressure_centre[pressed]
+    if not opposition.field_is_upper:
+        force, centre = -force, closure.T_upper_lower.apply(centre)
+    moment = None
+    if platform is not None:
+        moment = numbers(np.cross(centre - platform, force).sum(axis=0), 6)
+    return {
+        "crown_force_N": numbers(force.sum(axis=0), 6),
+        "crown_moment_Nmm": moment,
     }
 
 
-def pairs_of(
-    closure: Closure, index: int, opposition: Opposition, superior: Float64Array
-) -> tuple[PairContact, ...]:
+def order_part(closures: tuple[Equilibrium, ...], opposition: Opposition) -> list[dict[str, Any]]:
+    """Return in which order pairs begin to carry while the jaw closes, by rising load."""
+    seen: dict[tuple[int, int], float] = {}
+    for closure in closures:
+        for pair in pairs_of(closure, 0, opposition):
+            if pair.load_N > 0:
+                seen.setdefault((pair.field_tooth, pair.body_tooth), closure.load_N)
+    return [
+        {
+            "upper_tooth": str(upper) if upper else None,
+            "lower_tooth": str(lower) if lower else None,
+            "by_load_N": load_N,
+        }
+        for (upper, lower), load_N in sorted(seen.items(), key=lambda item: (item[1], item[0]))
+    ]
+
+
+def pairs_of(closure: Equilibrium, index: int, opposition: Opposition) -> tuple[PairContact, ...]:
     """Return the contacts by pair of one of a closure's oppositions."""
     return contacts_by_pair(
         closure.prints[index],
         closure.loads[index],
         opposition.body.tooth,
         opposition.field_tooth,
-        opposition.up(superior, closure.T_upper_lower),
     )
 
 

@@ -11,8 +11,8 @@ from occlusim.contact.foundation import (
     ContactBody,
     FoundationSettings,
     NearContact,
-    body_load,
     near_part,
+    pressed_load,
     support_N,
 )
 from occlusim.contact.overlap import clipped_integrals
@@ -59,10 +59,11 @@ def test_force_is_stiffness_times_the_cap_volume():
     force = support_N(found, np.zeros(len(found.points)), 0.0, UP, settings)
     expected = 100.0 * np.pi * DEPTH_MM**2 * (3 * RADIUS_MM - DEPTH_MM) / 3
     assert_allclose(force, expected, rtol=2e-3, atol=0)
-    load = body_load(found, found.gap_mm, settings)
+    corners = found.gap_mm[found.faces]
+    load = pressed_load(found, corners, np.zeros_like(corners), found.direction, -UP, settings)
     area = 2 * np.pi * RADIUS_MM * DEPTH_MM  # of the cap itself
     assert_allclose(load.area_mm2.sum(), area, rtol=1e-2, atol=0)
-    pair = contacts_by_pair(found, load, body.tooth, np.full(len(field.surface.mesh.faces), 16), UP)
+    pair = contacts_by_pair(found, load, body.tooth, np.full(len(field.surface.mesh.faces), 16))
     assert [(p.body_tooth, p.field_tooth) for p in pair] == [(46, 16)]
     assert_allclose(pair[0].load_N, expected, rtol=2e-3, atol=0)
     assert_allclose(pair[0].least_gap_mm, -DEPTH_MM, rtol=0, atol=1e-6)

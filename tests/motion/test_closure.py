@@ -108,7 +108,6 @@ def test_a_short_last_step_may_be_taken_on_the_linear_gaps(off_mm):
     assert quick.n_rounds == 1
     assert_allclose(quick.opening_rad * LEVER_MM, exact.opening_rad * LEVER_MM, rtol=0, atol=3e-5)
     assert_allclose(quick.support_N, 5.0, rtol=0, atol=1e-6)
-    assert_allclose(quick.loads[0].force_N.sum(), exact.loads[0].force_N.sum(), rtol=2e-3, atol=0)
 
 
 def test_no_load_is_first_contact():

@@ -9,7 +9,15 @@ from occlusim.motion.datum import arch_position, natural_datum
 
 def pair(lower, upper, mean_um, load_N=1.0):
     return PairContact(
-        lower, upper, 1.0, load_N, np.zeros(3), 2e-3 * mean_um, 1e-3 * mean_um, np.zeros(1, int)
+        lower,
+        upper,
+        1.0,
+        load_N,
+        np.zeros(3),
+        2e-3 * mean_um,
+        1e-3 * mean_um,
+        np.zeros(1, int),
+        np.zeros(1, int),
     )
 
 

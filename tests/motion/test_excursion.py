@@ -13,6 +13,10 @@ from occlusim.motion import excursion
 from occlusim.motion.closure import ClosureSettings
 from occlusim.motion.excursion import ExcursionSettings, follow, left_out_error
 from occlusim.motion.hinge import Hinge
+from occlusim.motion.joints import JointSettings, Muscle
+from occlusim.motion.linear_jaw import Statics
+from occlusim.motion.mobility import MobilitySettings
+from occlusim.motion.suspension import Suspension
 
 TILT_RAD = np.deg2rad(20.0)
 
@@ -26,9 +30,21 @@ def ramp():
 
 
 def sliding(s):
-    """Return the hinge whose axis has moved forward by s."""
+    """Return the jaw whose axis has moved forward by s."""
     move = RigidTransform(np.eye(3), np.array([0.0, s, 0.0]))
-    return Hinge(np.array([0.0, s, 0.0]), np.array([1.0, 0.0, 0.0]), move)
+    return Suspension(
+        Hinge(np.array([0.0, s, 0.0]), np.array([1.0, 0.0, 0.0]), move), SUPERIOR, 50.0
+    )
+
+
+def rigid():
+    """Return the statics of teeth and condyles that do not give way."""
+    return Statics(
+        FoundationSettings(),
+        MobilitySettings(pace="quick"),
+        JointSettings(),
+        Muscle([0.0, 35.0, 0.0], SUPERIOR),
+    )
 
 
 def opening_of(s):
@@ -49,12 +65,12 @@ def test_the_path_is_the_closed_form_at_a_vanishing_load():
     field = opposition(ramp(), cap(np.array([0.0, LEVER_MM, 1.0])), field_is_upper=True)
     settings = ExcursionSettings(step_mm=0.1, length_mm=1.0)
     path = follow(
-        "protrusion", sliding, [field], SUPERIOR, 1e-4, FoundationSettings(), ClosureSettings(),
-        settings, start_rad=opening_of(0.0),
+        "protrusion", sliding, [field], 1e-4, rigid(), ClosureSettings(), settings,
+         start_rad=opening_of(0.0),
     )  # fmt: skip
     fine = np.linspace(0.0, 1.0, 41)
     expected = np.array([opening_of(s) for s in fine])
-    assert_allclose(path.opening_at(fine) * LEVER_MM, expected * LEVER_MM, rtol=0, atol=2e-3)
+    assert_allclose(path.freedom_at(fine)[:, 0] * LEVER_MM, expected * LEVER_MM, rtol=0, atol=2e-3)
     assert_allclose(path.step_mm, np.linspace(0, 1, 11), rtol=0, atol=1e-12)
     assert np.diff(expected).min() > 0
 
@@ -64,10 +80,10 @@ def test_a_finer_step_gives_the_same_path():
     fine = np.linspace(0.0, 0.6, 25)
     openings = [
         follow(
-            "protrusion", sliding, [field], SUPERIOR, 10.0, FoundationSettings(),
-            ClosureSettings(), ExcursionSettings(step_mm=step, length_mm=0.6),
+            "protrusion", sliding, [field], 10.0, rigid(), ClosureSettings(),
+             ExcursionSettings(step_mm=step, length_mm=0.6),
             start_rad=hinge_start(field),
-        ).opening_at(fine)
+        ).freedom_at(fine)[:, 0]
         for step in (0.1, 0.025)
     ]  # fmt: skip
     assert_allclose(openings[0] * LEVER_MM, openings[1] * LEVER_MM, rtol=0, atol=5e-4)
@@ -79,11 +95,11 @@ def test_a_last_step_taken_unasked_changes_nothing(monkeypatch):
     for trusted_mm in (excursion.TRUSTED_STEP_MM, 0.0):
         monkeypatch.setattr(excursion, "TRUSTED_STEP_MM", trusted_mm)
         path = follow(
-            "protrusion", sliding, [field], SUPERIOR, 10.0, FoundationSettings(),
-            ClosureSettings(), ExcursionSettings(step_mm=0.1, length_mm=0.6),
+            "protrusion", sliding, [field], 10.0, rigid(), ClosureSettings(),
+             ExcursionSettings(step_mm=0.1, length_mm=0.6),
             start_rad=hinge_start(field),
         )  # fmt: skip
-        openings.append(path.opening_at(np.linspace(0.0, 0.6, 25)))
+        openings.append(path.freedom_at(np.linspace(0.0, 0.6, 25))[:, 0])
         residuals.append(path.worst_residual_N)
     assert_allclose(openings[0] * LEVER_MM, openings[1] * LEVER_MM, rtol=0, atol=2e-5)
     assert max(residuals) < 0.05
@@ -99,16 +115,16 @@ def hinge_start(field):
 def test_a_bend_between_two_steps_is_seen_by_leaving_one_of_them_out(bend):
     """The interpolation between two steps errs less than twice the larger left-out error."""
     knots = np.linspace(0.0, 1.0, 11)
-    path = np.maximum(0.0, knots - bend)
+    path = np.maximum(0.0, knots - bend)[:, None]
     seen = left_out_error(knots, path)
     fine = np.linspace(0.1, 0.9, 801)
-    off = np.abs(PchipInterpolator(knots, path)(fine) - np.maximum(0.0, fine - bend))
+    off = np.abs(PchipInterpolator(knots, path[:, 0])(fine) - np.maximum(0.0, fine - bend))
     for k in range(1, 9):
         between = (fine >= knots[k]) & (fine <= knots[k + 1])
         assert off[between].max() <= 2.0 * max(seen[k], seen[k + 1]) + 1e-12
 
 
 def test_the_ends_of_a_path_are_never_trusted_unseen():
-    error = left_out_error(np.linspace(0, 1, 5), np.zeros(5))
+    error = left_out_error(np.linspace(0, 1, 5), np.zeros((5, 3)))
     assert np.isinf(error[[0, -1]]).all()
     assert_allclose(error[1:-1], 0.0, rtol=0, atol=0)

@@ -13,6 +13,7 @@ from occlusim.jaw.landmarks import Landmarks
 from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.excursion import GuidedPath
 from occlusim.motion.hinge import Hinge
+from occlusim.motion.suspension import Suspension
 from occlusim.pipeline.crown_run import CrownAgainst, opening_at_touch, paths_gaps
 from occlusim.sdf import SdfSettings
 
@@ -61,14 +62,14 @@ def test_opening_at_first_contact_is_that_of_the_hinge(overlap_mm):
 def test_movements_that_are_least_at_their_start_share_the_closures_answer():
     pair = crown_over_flat_teeth(0.1)
 
-    def hinge_at(s):
+    def jaw_at(s):
         down = RigidTransform(np.eye(3), np.array([0.0, 0.0, -0.5 * s]))
-        return Hinge(AXIS, RIGHT, down)
+        return Suspension(Hinge(AXIS, RIGHT, down), np.array([0.0, 0.0, 1.0]), 52.0)
 
     steps = np.linspace(0.0, 0.4, 5)
     paths = [
-        GuidedPath("centric", steps[:1], steps[:1], np.zeros(1), hinge_at, 0.0),
-        GuidedPath("protrusion", steps, steps, np.zeros(5), hinge_at, 0.0),
+        GuidedPath("centric", steps[:1], steps[:1], np.zeros((1, 3)), jaw_at, (), 0.0),
+        GuidedPath("protrusion", steps, steps, np.zeros((5, 3)), jaw_at, (), 0.0),
     ]
     wanted = [np.zeros(1), np.zeros(5)]
     (centric, forward), (beside,) = paths_gaps(pair, paths, wanted, beside=[lambda: "done"])

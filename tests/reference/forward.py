@@ -49,14 +49,14 @@ def forward_poses(stage: Stage, movement: str, finer: int = 4):
         yield 0.0, path.poses(np.zeros(1))[0]
         return
     n = finer * (len(path.step_mm) - 1)
-    start = stage.jaw.run.light.opening_rad
+    start = stage.jaw.run.moving.opening_rad
     for s in np.linspace(0.0, path.step_mm[-1], n + 1):
         closed = close_to_load(
             model.hinge_at(movement)(float(s)),
             (stage.jaw.natural,),
             model.superior,
             model.light_N,
-            model.foundation,
+            model.moving.foundation,
             model.closure,
             start_rad=start,
         )

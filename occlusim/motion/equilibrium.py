@@ -1,0 +1,436 @@
+"""The jaw at rest under a muscle force: teeth that give way, surfaces that press, loaded joints.
+
+Unknown are the jaw's three freedoms, how far every tooth has given way, and the muscle force that
+makes the vertical forces on the teeth sum to the wanted load. The energy of foundation, sockets and
+joints is convex where the gaps change linearly; every round takes exact gaps, solves that problem
+by Newton's method, moves, and ends when nothing moves any more. So forces and moments balance, and
+what presses one jaw presses the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from occlusim.arrays import Float64Array, Int32Array
+from occlusim.contact.foundation import BodyLoad, Footprint, NearContact, pressed_load
+from occlusim.errors import DegenerateProblem, NotConverged
+from occlusim.geometry.transform import RigidTransform
+from occlusim.motion.closure import ClosureSettings, Opposition, close_to_load
+from occlusim.motion.linear_jaw import Elements, LinearJaw, Mixing, Statics, joined
+from occlusim.motion.mobility import Sockets
+from occlusim.motion.suspension import Freedom, Suspension
+
+REACH_SHARE = 0.7
+"""A step, as a share of the reach: nothing farther off comes into contact unseen."""
+FIRST_REACH_MM = 0.12
+"""Reach where the search begins without an equilibrium nearby: teeth give way by as much."""
+LEAST_REACH_MM = 0.002
+NEAR_LOAD = 0.05
+"""Change of the load, as a share of it, up to which an equilibrium counts as nearby."""
+YIELDING_STEP_MM = 1e-4
+"""A last step of teeth that give way: below it, which vertices touch decides, one by one."""
+PATIENCE = 20
+SWINGING = 0.1
+"""After `PATIENCE` rounds steps are cut to a quarter. Where less than this share is left, teeth
+stay, and the jaw alone is balanced."""
+TIPPED_MM = 0.6
+"""A condyle that would leave its fossa by more: the muscle force cannot be balanced there."""
+N_TEETH = 100
+"""One more than the largest tooth number: arrays are indexed by it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Equilibrium:
+    """The jaw at rest under a load.
+
+    Attributes
+    ----------
+    freedom : (3,)
+        Of the suspension given.
+    T_upper_lower
+        The pose.
+    load_N, support_N
+        Vertical force on the teeth wanted, and carried.
+    muscle_N
+        The muscles' resultant.
+    joint_N : (2,)
+        Force that presses the right and the left condyle into its fossa; negative only where the
+        condyles are held and would be pulled.
+    residual : (3,)
+        What is left over on the jaw: vertical force (N), and the moments about the intercondylar
+        axis and about the forward axis (N mm).
+    tooth_residual_N
+        The largest force that is left over on a tooth; 0 but where a contact lies on an edge
+        between facets.
+    n_rounds
+        Rounds of exact gaps.
+    yielded
+        By tooth: how far it has given way, (3,) mm, upper frame.
+    prints, loads
+        Per opposition, of the displaced surfaces at this pose.
+    """
+
+    freedom: Freedom
+    T_upper_lower: RigidTransform
+    load_N: float
+    support_N: float
+    muscle_N: float
+    joint_N: Float64Array
+    residual: Float64Array
+    tooth_residual_N: float
+    n_rounds: int
+    yielded: dict[int, Float64Array]
+    prints: tuple[Footprint, ...]
+    loads: tuple[BodyLoad, ...]
+
+    @property
+    def opening_rad(self) -> float:
+        """Rotation about the intercondylar axis; opening is positive."""
+        return float(self.freedom[0])
+
+    @property
+    def is_joint_unloaded(self) -> bool:
+        """Whether a condyle is not pressed into its fossa."""
+        return bool((self.joint_N <= 1e-6 * self.load_N).any())
+
+
+@dataclass(slots=True)
+class Side:
+    """An opposition while the jaw settles, and what is known of it from the poses before.
+
+    Tooth of every body vertex, and the one that it last met.
+    """
+
+    opposition: Opposition
+    near: NearContact = field(init=False)
+    body_tooth: Int32Array = field(init=False)
+    field_tooth: Int32Array = field(init=False)
+    used: Float64Array | None = None
+
+    def __post_init__(self) -> None:
+        body = self.opposition.body
+        self.near = NearContact(self.opposition.field, body)
+        self.body_tooth = np.zeros(len(body.points), dtype=np.int32)
+        self.body_tooth[body.faces.ravel()] = np.repeat(body.tooth, 3)
+        self.field_tooth = np.zeros(len(body.points), dtype=np.int32)
+
+    def shift(self, yielded: Float64Array) -> Float64Array | None:
+        """Return how far the body's points move against the field, (n, 3) upper frame."""
+        if not yielded.any():
+            return None
+        lower, upper = self.body_tooth, self.field_tooth
+        if not self.opposition.field_is_upper:
+            lower, upper = upper, lower
+        return yielded[lower] - yielded[upper]
+
+    def footprint(self, pose: RigidTransform, reach_mm: float, yielded: Float64Array) -> Footprint:
+        """Return the footprint of the displaced surfaces."""
+        o = self.opposition
+        self.used = self.shift(yielded)
+        shift = self.used
+        if shift is not None and not o.field_is_upper:
+            shift = -pose.inverse().rotate(shift)
+        print_ = self.near.footprint(o.T_field_body(pose), reach_mm, shift)
+        corner = o.body.faces[print_.face].ravel()
+        self.field_tooth[corner] = o.field_tooth[print_.field_face[print_.faces.ravel()]]
+        return print_
+
+
+def balance(
+    suspension: Suspension,
+    oppositions: Sequence[Opposition | Side],
+    load_N: float,
+    statics: Statics,
+    settings: ClosureSettings,
+    *,
+    start: Equilibrium | None = None,
+    start_rad: float = 0.0,
+    is_brief: bool = False,
+) -> Equilibrium:
+    """Return the equilibrium at which the teeth carry `load_N`.
+
+    Parameters
+    ----------
+    suspension
+        The jaw's freedoms.
+    oppositions
+        What may touch what; a `Side` keeps what is known of its gaps from one search to the next.
+    load_N
+        Wanted sum of the vertical forces on the teeth; the limit of no load is first contact.
+    statics, settings
+        Springs and muscles; tolerances.
+    start
+        An equilibrium nearby, whose freedom and yielding begin the search. Without one the jaw is
+        first closed on its hinge with rigid teeth, from the opening `start_rad`.
+    is_brief
+        Leave out footprints and their loads.
+
+    Raises
+    ------
+    DegenerateProblem
+        If the arches do not meet, if the muscles do not close the jaw, or if the jaw would tip out
+        of a fossa.
+    NotConverged
+        If the rounds run out.
+    """
+    sides = [o if isinstance(o, Side) else Side(o) for o in oppositions]
+    if start is None:
+        hinge = suspension.hinge
+        closed = close_to_load(
+            hinge, [side.opposition for side in sides], suspension.superior, load_N,
+            statics.foundation, settings, start_rad=start_rad,
+        )  # fmt: skip
+        freedom, known, muscle = np.array([closed.opening_rad, 0.0, 0.0]), {}, load_N
+    else:
+        freedom, known, muscle = start.freedom.copy(), start.yielded, start.muscle_N
+        if statics.holds_joints:
+            freedom[1:] = 0.0
+    is_far = start is None or abs(start.load_N - load_N) > NEAR_LOAD * load_N
+    settling = _Settling(suspension, sides, load_N, statics, settings)
+    return settling.run(freedom, known, muscle, is_far=is_far, is_brief=is_brief)
+
+
+class _Around(NamedTuple):
+    """What is within reach at a pose, and the problem that it makes."""
+
+    pose: RigidTransform
+    prints: list[Footprint]
+    elements: list[Elements]
+    system: LinearJaw
+
+
+class _Settling:
+    """The search for one equilibrium."""
+
+    def __init__(
+        self,
+        suspension: Suspension,
+        sides: Sequence[Side],
+        load_N: float,
+        statics: Statics,
+        settings: ClosureSettings,
+    ) -> None:
+        self.suspension, self.sides, self.load_N = suspension, sides, load_N
+        self.statics, self.settings = statics, settings
+
+    def run(
+        self,
+        freedom: Freedom,
+        known: dict[int, Float64Array],
+        muscle_N: float,
+        *,
+        is_far: bool,
+        is_brief: bool,
+    ) -> Equilibrium:
+        """Return the equilibrium, from a guess of freedom, yielding and muscle force.
+
+        `is_far` says that teeth may still give way by much more than the foundation's reach.
+        """
+        settings, foundation = self.settings, self.statics.foundation
+        yielded = self._known_ways(known)
+        loose = is_far and not self.statics.is_rigid
+        full_reach_mm = FIRST_REACH_MM if loose else foundation.reach_mm
+        reach_mm, travelled, size_mm, mixing = full_reach_mm, 0.0, np.inf, Mixing()
+        enough_mm = max(settings.tolerance_mm, settings.trusted_step_mm)
+        if not self.statics.is_rigid:
+            enough_mm = max(enough_mm, YIELDING_STEP_MM)
+        for round_ in range(1, settings.max_rounds + 1):
+            share = 0.25 ** (round_ // PATIENCE)
+            around = self._look(freedom, yielded, reach_mm, are_teeth_free=share > SWINGING)
+            now = np.concatenate([freedom, yielded[list(around.system.sockets.tooth)].ravel()])
+            balanced = around.system.solve(now, muscle_N, self.load_N)
+            if balanced is not None:
+                step, muscle_N = balanced[0] - now, balanced[1]
+                size_mm = self._size_mm(around.pose, freedom, step)
+                if size_mm < enough_mm:
+                    return self._at_rest(around, balanced[0], muscle_N, round_, is_brief)
+                step = share * mixing.step(now, step)
+            elif reach_mm < full_reach_mm:
+                reach_mm = full_reach_mm
+                continue
+            else:
+                far_rad = self._far_mm(around.pose, yielded) / settings.lever_mm
+                step = around.system.towards_contact(far_rad)
+            size_mm = self._size_mm(around.pose, freedom, step)
+            bound_mm = REACH_SHARE * reach_mm
+            if size_mm > bound_mm:
+                step *= bound_mm / size_mm
+                mixing.forget()
+            travelled += min(size_mm, bound_mm)
+            freedom = freedom + step[:3]
+            self._check(freedom, travelled)
+            yielded = np.zeros((N_TEETH, 3))
+            yielded[list(around.system.sockets.tooth)] = (now + step)[3:].reshape(-1, 3)
+            reach_mm = min(max(2.0 * min(size_mm, bound_mm), LEAST_REACH_MM), full_reach_mm)
+        raise NotConverged(
+            f"closure: still moving by {size_mm * 1000:.3g} um after {settings.max_rounds} rounds; "
+            "a spike or fold in a scan can do this: see the findings"
+        )
+
+    def _known_ways(self, known: dict[int, Float64Array]) -> Float64Array:
+        """Return how far every tooth has given way to begin with, (N_TEETH, 3) mm."""
+        mobility, axis = self.statics.mobility, self.suspension.superior
+        yielded = np.zeros((N_TEETH, 3))
+        for tooth, way in known.items():
+            if mobility.yields(tooth):
+                yielded[tooth] = way if mobility.has_lateral else (way @ axis) * axis
+        return yielded
+
+    def _look(
+        self, freedom: Freedom, yielded: Float64Array, reach_mm: float, *, are_teeth_free: bool
+    ) -> _Around:
+        """Return what presses around a freedom, all gaps exact there."""
+        pose = self.suspension.pose(freedom)
+        prints = [side.footprint(pose, reach_mm, yielded) for side in self.sides]
+        sockets = self._sockets(prints, yielded)
+        elements = [
+            self._elements(side, print_, freedom, pose, sockets)
+            for side, print_ in zip(self.sides, prints, strict=True)
+        ]
+        system = LinearJaw(
+            joined(elements), sockets, self.statics, self._arm(freedom, pose), freedom,
+            are_teeth_free=are_teeth_free,
+        )  # fmt: skip
+        return _Around(pose, prints, elements, system)
+
+    def _check(self, freedom: Freedom, travelled_mm: float) -> None:
+        """Raise where the search has gone too far."""
+        if travelled_mm > self.settings.search_mm:
+            raise DegenerateProblem(
+                f"closure: the arches do not meet within {self.settings.search_mm:g} mm; look at "
+                "the bite record, the hinge axis and that both scans belong to one patient"
+            )
+        if freedom[1:].min() < -TIPPED_MM:
+            side = "right" if freedom[1] < freedom[2] else "left"
+            raise DegenerateProblem(
+                f"closure: the jaw would tip about its teeth and the {side} condyle leave its "
+                f"fossa by more than {TIPPED_MM:g} mm: the muscle force is not balanced by the "
+                "teeth that meet here; look at its point, and at what meets on each side"
+            )
+
+    def _sockets(self, prints: Sequence[Footprint], yielded: Float64Array) -> Sockets:
+        """Return the sockets of the teeth that are near contact or have given way."""
+        teeth = set(np.flatnonzero(yielded.any(axis=1)).tolist())
+        for side, print_ in zip(self.sides, prints, strict=True):
+            body = side.opposition.body
+            teeth |= set(np.unique(body.tooth[print_.face]).tolist())
+            teeth |= set(np.unique(side.opposition.field_tooth[print_.field_face]).tolist())
+        return Sockets.of(tuple(sorted(teeth)), self.suspension.superior, self.statics.mobility)
+
+    def _elements(
+        self,
+        side: Side,
+        print_: Footprint,
+        freedom: Freedom,
+        pose: RigidTransform,
+        sockets: Sockets,
+    ) -> Elements:
+        """Return an opposition's faces near contact; gaps as if no tooth had given way."""
+        o = side.opposition
+        direction, points = print_.direction, print_.points
+        if not o.field_is_upper:
+            direction, points = -pose.rotate(direction), pose.apply(points)
+        slope = np.einsum("ni,nik->nk", direction, self.suspension.velocities(freedom, points))
+        gap = print_.gap_mm
+        if side.used is not None:
+            vertex = np.zeros(len(gap), dtype=np.int64)
+            vertex[print_.faces.ravel()] = o.body.faces[print_.face].ravel()
+            gap = gap - np.einsum("ij,ij->i", direction, side.used[vertex])
+        slot = np.full(N_TEETH, -1, dtype=np.int32)
+        slot[list(sockets.tooth)] = np.arange(len(sockets.tooth), dtype=np.int32)
+        body = slot[o.body.tooth[print_.face]]
+        met = slot[o.field_tooth[print_.field_face[_lowest(print_)]]]
+        lower, upper = (body, met) if o.field_is_upper else (met, body)
+        weight = self.statics.foundation.stiffness_MPa_per_mm * print_.counted_mm2
+        return Elements(print_.faces, gap, direction, slope, lower, upper, weight)
+
+    def _arm(self, freedom: Freedom, pose: RigidTransform) -> Float64Array:
+        """Return the work of a unit muscle force along each freedom, (3,)."""
+        muscle = self.statics.muscle
+        point = pose.apply(muscle.point)
+        arm = muscle.direction @ self.suspension.velocities(freedom, point[None])[0]
+        if not arm[0] < 0.0:
+            raise DegenerateProblem(
+                "closure: the muscle force does not close the jaw; its point must lie in front of "
+                "the hinge axis and its direction towards the skull"
+            )
+        return arm
+
+    def _far_mm(self, pose: RigidTransform, yielded: Float64Array) -> float:
+        """Return how far, mm at the lever, the jaw may close without passing through contact."""
+        most = float(np.sqrt((yielded**2).sum(axis=1)).max()) * 2.0
+        leasts = [
+            side.near.least_mm(side.opposition.T_field_body(pose)) - most for side in self.sides
+        ]
+        known = [least for least in leasts if np.isfinite(least)]
+        if known:
+            return max(0.5 * min(known), self.settings.max_step_mm)
+        return 0.5 * min(side.opposition.field.sdf.band_mm for side in self.sides)
+
+    def _size_mm(self, pose: RigidTransform, freedom: Freedom, step: Float64Array) -> float:
+        """Return the most that a point moves in a step."""
+        after = self.suspension.pose(freedom + step[:3])
+        most = 0.0
+        for side in self.sides:
+            o = side.opposition
+            corners = o.body.corners
+            apart = o.T_field_body(after).apply(corners) - o.T_field_body(pose).apply(corners)
+            most = max(most, float(np.sqrt((apart**2).sum(axis=1).max())))
+        ways = step[3:].reshape(-1, 3)
+        return most + 2.0 * float(np.sqrt((ways**2).sum(axis=1).max(initial=0.0)))
+
+    def _at_rest(
+        self,
+        around: _Around,
+        state: Float64Array,
+        muscle_N: float,
+        n_rounds: int,
+        is_brief: bool,
+    ) -> Equilibrium:
+        """Return the equilibrium a last small step beyond where the gaps were found."""
+        system = around.system
+        teeth, freedom = system.sockets.tooth, state[:3]
+        loads, moved = [], []
+        ways = np.vstack([state[3:].reshape(-1, 3), np.zeros((1, 3))])
+        pairs = zip(around.prints, around.elements, strict=True)
+        for print_, e in () if is_brief else pairs:
+            relative = ways[e.lower_slot] - ways[e.upper_slot]
+            gap = e.gap + e.slope @ (freedom - system.origin)
+            # A corner between faces of different pairs has a gap for each.
+            given = np.einsum("fcd,fd->fc", e.direction[e.faces], relative)
+            corner_gap = gap[e.faces] + given
+            loads.append(
+                pressed_load(
+                    print_, corner_gap, given, e.direction, -self.suspension.superior,
+                    self.statics.foundation,
+                )
+            )  # fmt: skip
+            shown = print_.gap_mm.copy()
+            shown[e.faces.ravel()] = corner_gap.ravel()
+            moved.append(replace(print_, gap_mm=shown))
+        support, joints, residual, on_a_tooth = system.forces(
+            state, muscle_N, self.suspension.half_width_mm
+        )
+        return Equilibrium(
+            freedom,
+            self.suspension.pose(freedom),
+            self.load_N,
+            support,
+            muscle_N,
+            joints,
+            residual,
+            on_a_tooth,
+            n_rounds,
+            {t: ways[k] for k, t in enumerate(teeth) if ways[k].any()},
+            tuple(moved),
+            tuple(loads),
+        )
+
+
+def _lowest(print_: Footprint) -> Int32Array:
+    """Return the point (f,) of each face where the gap is least."""
+    return print_.faces[np.arange(len(print_.faces)), np.argmin(print_.gap_mm[print_.faces], 1)]
