@@ -28,13 +28,15 @@ TRUSTED_STEP_MM = 1e-3
 class ExcursionSettings:
     """Step and length of a path, and how well the interpolation must hold between steps.
 
-    interpolation_mm holds at the lever of the closure's settings, that of the incisors.
+    interpolation_mm holds at the lever of the closure's settings, that of the incisors. A path
+    that is_backward runs from 0 to -length_mm.
     """
 
     step_mm: float = 0.1
     length_mm: float = 5.0
     interpolation_mm: float = 5e-4
     max_depth: int = 3
+    is_backward: bool = False
 
     def __post_init__(self) -> None:
         if not 0.01 <= self.step_mm <= self.length_mm:
@@ -171,12 +173,14 @@ def follow(  # noqa: PLR0913
         return solved[s].opening_rad
 
     n_steps = max(1, round(settings.length_mm / settings.step_mm))
-    grid = np.linspace(0.0, settings.length_mm, n_steps + 1)
+    end_mm = -settings.length_mm if settings.is_backward else settings.length_mm
+    grid = np.linspace(0.0, end_mm, n_steps + 1)
     previous, slope = start_rad, 0.0
     for i, s in enumerate(grid):
         now = solve(float(s), previous + slope)
         slope = now - previous if i else 0.0
         previous = now
+    grid = np.sort(grid)
     _refine(list(grid), solve, solved, closure, settings)
     knots = np.array(sorted(solved))
     return GuidedPath(

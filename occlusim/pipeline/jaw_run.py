@@ -13,19 +13,23 @@ from occlusim.arrays import Float64Array
 from occlusim.contact.foundation import FoundationSettings
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import JawFrame
-from occlusim.jaw.guidance import GuidanceSettings, Movement, displacement
+from occlusim.jaw.guidance import GuidanceSettings, displacement
+from occlusim.jaw.movements import RETRUSIVE_SLIDE, Movement
+from occlusim.jaw.slide import RetrusiveSlide
 from occlusim.motion.closure import Closure, ClosureSettings, Opposition, close_to_load
 from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow
 from occlusim.motion.hinge import Hinge
 from occlusim.pipeline.side_by_side import side_by_side
 
 R = TypeVar("R")
-EXCURSIONS: tuple[Movement, ...] = ("protrusion", "laterotrusion_right", "laterotrusion_left")
 
 
 @dataclass(frozen=True, slots=True)
 class JawModel:
-    """What moves and how: frame, guidance, recorded bite, loads, numerical settings."""
+    """What moves and how: frame, guidance, recorded bite, loads, numerical settings.
+
+    `slide` leads the condyles from the retruded record, where there is one.
+    """
 
     frame: JawFrame
     guidance: GuidanceSettings
@@ -35,6 +39,7 @@ class JawModel:
     excursions: dict[Movement, ExcursionSettings]
     foundation: FoundationSettings
     closure: ClosureSettings
+    slide: RetrusiveSlide | None = None
 
     @property
     def superior(self) -> Float64Array:
@@ -49,6 +54,8 @@ class JawModel:
         def at(s: float) -> Hinge:
             if movement == "centric" or s == 0.0:
                 moved = RigidTransform.identity()
+            elif movement == RETRUSIVE_SLIDE and self.slide is not None:
+                moved = self.slide.displacement(s)
             else:
                 moved = displacement(movement, s, self.guidance, self.frame)
             point = T_upper_jaw.apply(moved.apply(np.zeros(3)))
