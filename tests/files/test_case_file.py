@@ -99,6 +99,12 @@ WRONG = [
     ("centric_um = 25", "centric_um = 2500", "line 27: targets.centric_um: 2500 given", "-200 to"),
     ("[scans]", "scans = 3\n[other]", "line 4: scans: 3 given; a table is wanted", ""),
     ('inclination_plane = "occlusal"', "", "line 22: guidance: sagittal_incl", "without its plane"),
+    (
+        "sagittal_inclination_deg = { right = 33.0, left = 33.0 }",
+        "sagittal_inclination_deg = 75\npath_radius_mm = 12",
+        "line 22: guidance: path_radius_mm: 12 given",
+        "or more is wanted",
+    ),
     ("schema = 1", "schema = 2", "line 1: schema: 2 given", "reads schema = 1 only"),
     ("schema = 1", "", "schema: missing", "write schema = 1"),
     ("schema = 1", "schema = = 1", "no valid TOML", "line 1"),
