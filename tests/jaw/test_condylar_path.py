@@ -154,6 +154,12 @@ def test_the_condyles_keep_their_distance(movement, right, left, radius, shift, 
     assert_allclose(ends, [a[0], b[0]], rtol=0, atol=1e-11)
 
 
+def test_a_protrusion_backwards_keeps_the_distance_too() -> None:
+    right, left = condyle_paths("protrusion", np.linspace(-4.5, 0.0, 19), UNEQUAL, HALF_MM)
+    assert_allclose(np.linalg.norm(right - left, axis=1), 2 * HALF_MM, rtol=0, atol=1e-12)
+    assert (np.diff(right[:, 2]) < 0).all()
+
+
 @pytest.mark.parametrize(("working", "advancing"), SIDES)
 @pytest.mark.parametrize("angle", [0.0, 7.5, 45.0, 90.0])
 def test_mirroring_exchanges_right_and_left(working, advancing, angle) -> None:
