@@ -8,18 +8,31 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from occlusim.arrays import unit_vector
+from occlusim.case_values import (
+    Direction,
+    FileName,
+    Matrix,
+    Number,
+    Point,
+    Section,
+    Sides,
+    Tooth,
+    between,
+    both_sides,
+    two_sides,
+)
 from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.condylar_path import LEAST_RADIUS_MM, MOST_RADIUS_MM
 from occlusim.jaw.frame import MAX_CONDYLE_DISTANCE_MM, MIN_CONDYLE_DISTANCE_MM
+from occlusim.jaw.guidance import GuidanceSettings
+from occlusim.jaw.movements import Movement, lateroprotrusion
 from occlusim.jaw.numbering import (
     check_teeth,
-    check_tooth,
     is_anterior,
     is_upper,
     iso_from_universal,
@@ -35,41 +48,6 @@ CrownGuidance = Literal["none", "shared", "guides"]
 Plane = Literal["occlusal", "camper", "frankfort"]
 
 
-class _Section(BaseModel):
-    """A table of the case file: fixed once read, and without keys that nobody knows."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", protected_namespaces=())
-
-
-def _plain_number(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"{value!r} given, a number is wanted")
-    if not np.isfinite(value):
-        raise ValueError(f"{value} given, a finite number is wanted")
-    return float(value)
-
-
-def _between(low: float, high: float) -> AfterValidator:
-    def check(value: float) -> float:
-        if not low <= value <= high:
-            raise ValueError(f"{value:g} given, {low:g} to {high:g} is allowed")
-        return value
-
-    return AfterValidator(check)
-
-
-def _plain_text(value: object) -> object:
-    if not isinstance(value, str) or not value.strip():
-        raise ValueError(f"{value!r} given, the name of a file in quotes is wanted")
-    return value
-
-
-def _iso(value: object) -> str:
-    if isinstance(value, bool) or not isinstance(value, int | str):
-        raise ValueError(f'{value!r} given, an ISO 3950 number in quotes, such as "46", is wanted')
-    return str(check_tooth(value))
-
-
 def _case_id(value: object) -> str:
     if not isinstance(value, str) or not re.fullmatch(r"[A-Za-z0-9_-]{1,100}", value):
         raise ValueError(
@@ -82,88 +60,53 @@ def _as_list(value: object) -> object:
     return [value] if isinstance(value, Mapping) else value
 
 
-def _both_sides(value: object) -> object:
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return {"right": value, "left": value}
-    return value
+class PathRadii(Section):
+    """The radius of each condylar path; a side that is left out has a straight one."""
+
+    right: Annotated[Number, between(LEAST_RADIUS_MM, MOST_RADIUS_MM)] | None = None
+    left: Annotated[Number, between(LEAST_RADIUS_MM, MOST_RADIUS_MM)] | None = None
 
 
-def _three(value: object) -> object:
-    if not isinstance(value, list | tuple) or len(value) != 3:
-        raise ValueError(f"{value!r} given, three numbers [x, y, z] are wanted")
-    return tuple(_plain_number(v) for v in value)
+class Scans(Section):
+    """The scans; `T_upper_lower` maps lower to upper: a start where there are bites, else given.
 
-
-def _unit(value: tuple[float, float, float]) -> tuple[float, float, float]:
-    x, y, z = unit_vector(value)
-    return float(x), float(y), float(z)
-
-
-def _rigid(value: object) -> tuple[tuple[float, ...], ...]:
-    """Return a rigid matrix; rounding of its digits, up to 1e-4, is taken out of the rotation."""
-    rows = list(value) if isinstance(value, list | tuple) else []
-    if len(rows) != 4 or any(not isinstance(row, list | tuple) or len(row) != 4 for row in rows):
-        raise ValueError("a 4x4 matrix, four rows of four numbers, is wanted")
-    matrix = np.array([[_plain_number(v) for v in row] for row in rows])
-    u, _, vt = np.linalg.svd(matrix[:3, :3])
-    nearest = u @ vt
-    if np.abs(nearest - matrix[:3, :3]).max() <= 1e-4:
-        matrix[:3, :3] = nearest
-    rigid = RigidTransform.from_matrix(matrix).matrix
-    return tuple(tuple(float(v) for v in row) for row in rigid)
-
-
-def _two_sides(low: float, high: float) -> AfterValidator:
-    def check(sides: Sides) -> Sides:
-        for name, value in (("right", sides.right), ("left", sides.left)):
-            if not low <= value <= high:
-                raise ValueError(f"{name}: {value:g} given, {low:g} to {high:g} is allowed")
-        return sides
-
-    return AfterValidator(check)
-
-
-Number = Annotated[float, BeforeValidator(_plain_number)]
-FileName = Annotated[Path, BeforeValidator(_plain_text)]
-Tooth = Annotated[str, BeforeValidator(_iso)]
-Point = Annotated[tuple[float, float, float], BeforeValidator(_three)]
-Direction = Annotated[tuple[float, float, float], BeforeValidator(_three), AfterValidator(_unit)]
-
-
-class Sides(_Section):
-    """A number for the patient's right and one for the left; a single number serves both."""
-
-    right: Number
-    left: Number
-
-
-class Scans(_Section):
-    """The scans; `T_upper_lower` maps lower to upper: a start where there are bites, else given."""
+    `retruded_bites` and `T_upper_lower_retruded` are a second record, taken in the retruded
+    position, under the same rule; without either there is no slide.
+    """
 
     upper: FileName
     lower: FileName
     bites: tuple[FileName, ...] = ()
     units: Units = "mm"
-    T_upper_lower: Annotated[tuple[tuple[float, ...], ...], BeforeValidator(_rigid)] | None = None
+    T_upper_lower: Matrix | None = None
+    retruded_bites: tuple[FileName, ...] = ()
+    T_upper_lower_retruded: Matrix | None = None
 
     @property
     def given_pose(self) -> RigidTransform | None:
         """The given pose, lower to upper, or None."""
-        return (
-            None if self.T_upper_lower is None else RigidTransform.from_matrix(self.T_upper_lower)
-        )
+        return _pose(self.T_upper_lower)
+
+    @property
+    def given_retruded_pose(self) -> RigidTransform | None:
+        """The given pose of the retruded record, lower to upper, or None."""
+        return _pose(self.T_upper_lower_retruded)
 
 
-class Access(_Section):
+def _pose(matrix: tuple[tuple[float, ...], ...] | None) -> RigidTransform | None:
+    return None if matrix is None else RigidTransform.from_matrix(matrix)
+
+
+class Access(Section):
     """The screw access channel, in the crown's coordinates; the axis points out of the crown."""
 
     point_mm: Point
     axis: Direction
-    diameter_mm: Annotated[Number, _between(0.5, 10.0)]
-    max_tilt_deg: Annotated[Number, _between(0.0, 45.0)] = 0.0
+    diameter_mm: Annotated[Number, between(0.5, 10.0)]
+    max_tilt_deg: Annotated[Number, between(0.0, 45.0)] = 0.0
 
 
-class Crown(_Section):
+class Crown(Section):
     """A crown, or several in one mesh, in the coordinates of its own arch's scan.
 
     `tooth` (ISO 3950), `universal` (1 to 32) or `teeth` (several) says which; `iso` has them.
@@ -177,7 +120,7 @@ class Crown(_Section):
     support: Support
     guidance: CrownGuidance | None = None
     seating_axis: Direction | None = None
-    min_thickness_mm: Annotated[Number, _between(0.1, 5.0)] = 1.0
+    min_thickness_mm: Annotated[Number, between(0.1, 5.0)] = 1.0
     inner: FileName | None = None
     access: Access | None = None
 
@@ -209,19 +152,19 @@ class Crown(_Section):
         return is_upper(self.iso[0])
 
 
-class Implant(_Section):
+class Implant(Section):
     """The implant under the crown, in the crown's coordinates; the axis points to the crown."""
 
     platform_mm: Point
     axis: Direction
 
 
-class Teeth(_Section):
+class Teeth(Section):
     """What is known of other teeth; `mobility` is a factor on a tooth's yielding."""
 
     implants: tuple[Tooth, ...] = ()
     missing: tuple[Tooth, ...] = ()
-    mobility: dict[Tooth, Annotated[Number, _between(0.1, 100.0)]] = Field(default_factory=dict)
+    mobility: dict[Tooth, Annotated[Number, between(0.1, 100.0)]] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -233,10 +176,10 @@ class Teeth(_Section):
         return self
 
 
-class Foil(_Section):
+class Foil(Section):
     """Pairs of teeth, upper and lower, seen to hold a foil or to let it slip before the crown."""
 
-    thickness_um: Annotated[Number, _between(1.0, 500.0)] = 8.0
+    thickness_um: Annotated[Number, between(1.0, 500.0)] = 8.0
     load: Literal["light", "heavy"] = "light"
     holds: tuple[tuple[Tooth, Tooth], ...] = ()
     slips: tuple[tuple[Tooth, Tooth], ...] = ()
@@ -253,7 +196,7 @@ class Foil(_Section):
         return self
 
 
-class Registration(_Section):
+class Registration(Section):
     """What is taken for granted of a bite that came without bite scans.
 
     `given_sigma_um` is the standard deviation of the lower jaw's displacement at the first molars,
@@ -261,12 +204,12 @@ class Registration(_Section):
     source: `occlusim.registration.shared_frame.SharedFrameSettings`.
     """
 
-    given_sigma_um: Annotated[Number, _between(1.0, 1000.0)] = (
+    given_sigma_um: Annotated[Number, between(1.0, 1000.0)] = (
         SharedFrameSettings().displacement_sigma_um
     )
 
 
-class Mounting(_Section):
+class Mounting(Section):
     """Condylar points in the upper scan's coordinates, landmarks on the lower scan in its own."""
 
     right_condyle_mm: Point | None = None
@@ -296,19 +239,24 @@ class Mounting(_Section):
         return self
 
 
-class Guidance(_Section):
-    """The condyles' guidance; any angle needs its plane. Defaults: see `jaw.guidance`."""
+class Guidance(Section):
+    """The condyles' guidance; any angle needs its plane. Defaults: see `jaw.guidance`.
+
+    `path_radius_mm` makes the sagittal path an arc, whose chord over 5 mm of forward travel has the
+    inclination: see `jaw.condylar_path`.
+    """
 
     inclination_plane: Plane = "occlusal"
     sagittal_inclination_deg: Annotated[
-        Sides, BeforeValidator(_both_sides), _two_sides(-30.0, 80.0)
+        Sides, BeforeValidator(both_sides), two_sides(-30.0, 80.0)
     ] = Sides(right=33.0, left=33.0)
-    bennett_angle_deg: Annotated[Sides, BeforeValidator(_both_sides), _two_sides(0.0, 45.0)] = (
-        Sides(right=7.5, left=7.5)
+    bennett_angle_deg: Annotated[Sides, BeforeValidator(both_sides), two_sides(0.0, 45.0)] = Sides(
+        right=7.5, left=7.5
     )
-    immediate_side_shift_mm: Annotated[
-        Sides, BeforeValidator(_both_sides), _two_sides(0.0, 4.0)
-    ] = Sides(right=0.0, left=0.0)
+    immediate_side_shift_mm: Annotated[Sides, BeforeValidator(both_sides), two_sides(0.0, 4.0)] = (
+        Sides(right=0.0, left=0.0)
+    )
+    path_radius_mm: Annotated[PathRadii, BeforeValidator(both_sides)] = PathRadii()
 
     @model_validator(mode="before")
     @classmethod
@@ -322,21 +270,73 @@ class Guidance(_Section):
                 )
         return data
 
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        self.inside()
+        return self
 
-class Movements(_Section):
+    def inside(self) -> GuidanceSettings:
+        """Return the guidance in inside units."""
+        return GuidanceSettings.from_degrees(
+            inclination_plane=self.inclination_plane,
+            sagittal_inclination_deg=self.sagittal_inclination_deg.model_dump(),
+            bennett_angle_deg=self.bennett_angle_deg.model_dump(),
+            immediate_side_shift_mm=self.immediate_side_shift_mm.model_dump(),
+            path_radius_mm=self.path_radius_mm.model_dump(),
+        )
+
+
+def _between_angle(value: float) -> float:
+    if not 1.0 <= value <= 89.0 or round(value, 1) != value:
+        raise ValueError(
+            f"{value:g} given, 1 to 89 in tenths of a degree is allowed (0 is protrusion and 90 "
+            "laterotrusion, which are made anyway)"
+        )
+    return value
+
+
+class Movements(Section):
     """How far the movements go (forward travel of the advancing condyle) and in which steps.
 
+    Every angle of `lateroprotrusion_deg` is made to both sides; see `jaw.movements.course_of`.
     `pace` as in `Loads`: a movement is quick unless said otherwise. In a sustained one teeth give
     way along their axes alone: without friction a lone canine would slide off its guide sideways.
     """
 
-    protrusion_mm: Annotated[Number, _between(0.0, 15.0)] = 5.0
-    laterotrusion_mm: Annotated[Number, _between(0.0, 15.0)] = 4.0
-    step_mm: Annotated[Number, _between(0.005, 1.0)] = 0.1
+    protrusion_mm: Annotated[Number, between(0.0, 15.0)] = 5.0
+    laterotrusion_mm: Annotated[Number, between(0.0, 15.0)] = 4.0
+    lateroprotrusion_deg: tuple[Annotated[Number, AfterValidator(_between_angle)], ...] = ()
+    lateroprotrusion_mm: Annotated[Number, between(0.1, 15.0)] = 4.0
+    step_mm: Annotated[Number, between(0.005, 1.0)] = 0.1
     pace: Literal["sustained", "quick"] = "quick"
 
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        twice = sorted({a for a in self.lateroprotrusion_deg if self._count(a) > 1})
+        if twice:
+            raise ValueError(
+                f"lateroprotrusion_deg: {', '.join(f'{a:g}' for a in twice)} given more than once, "
+                "each angle once is wanted"
+            )
+        return self
 
-class Loads(_Section):
+    def _count(self, angle_deg: float) -> int:
+        return self.lateroprotrusion_deg.count(angle_deg)
+
+    def lengths_mm(self) -> dict[Movement, float]:
+        """Return how far each excursion goes, in the order of the results; 0 is left out."""
+        lengths: dict[Movement, float] = {
+            "protrusion": self.protrusion_mm,
+            "laterotrusion_right": self.laterotrusion_mm,
+            "laterotrusion_left": self.laterotrusion_mm,
+        }
+        for angle_deg in self.lateroprotrusion_deg:
+            for side in ("right", "left"):
+                lengths[lateroprotrusion(side, angle_deg)] = self.lateroprotrusion_mm
+        return {name: length for name, length in lengths.items() if length > 0.0}
+
+
+class Loads(Section):
     """The sum of the vertical tooth forces in light and in heavy closure, and what gives way.
 
     `others_N` are further closures. `pace`: in a sustained bite teeth give way in their sockets and
@@ -346,15 +346,15 @@ class Loads(_Section):
     `occlusim.motion.mobility`, `occlusim.motion.joints`, `occlusim.contact.foundation`.
     """
 
-    light_N: Annotated[Number, _between(0.5, 500.0)] = 20.0
-    heavy_N: Annotated[Number, _between(1.0, 2000.0)] = 200.0
-    others_N: tuple[Annotated[Number, _between(0.5, 2000.0)], ...] = ()
+    light_N: Annotated[Number, between(0.5, 500.0)] = 20.0
+    heavy_N: Annotated[Number, between(1.0, 2000.0)] = 200.0
+    others_N: tuple[Annotated[Number, between(0.5, 2000.0)], ...] = ()
     pace: Literal["sustained", "quick"] = "sustained"
     lateral_springs: bool = True
     muscle_point_jaw_mm: Point = (0.0, 35.0, 0.0)
     muscle_direction_jaw: Direction = (0.0, 0.0, 1.0)
-    joint_stiffness_N_per_mm: Annotated[Number, _between(10.0, 100000.0)] = 300.0
-    foundation_MPa_per_mm: Annotated[Number, _between(10.0, 10000.0)] = 300.0
+    joint_stiffness_N_per_mm: Annotated[Number, between(10.0, 100000.0)] = 300.0
+    foundation_MPa_per_mm: Annotated[Number, between(10.0, 10000.0)] = 300.0
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -376,18 +376,18 @@ class Loads(_Section):
         return self
 
 
-class Targets(_Section):
+class Targets(Section):
     """The wanted gaps; `centric_um` None means the default of the crown's support.
 
     A crown none of whose high places reaches `least_spot_um` is left as it is: a scan's own noise
     and the thinnest foil (8 um) are of that size.
     """
 
-    centric_um: Annotated[Number, _between(-200.0, 500.0)] | None = None
-    excursion_um: Annotated[Number, _between(-200.0, 1000.0)] = 50.0
-    ramp_mm: Annotated[Number, _between(0.01, 10.0)] = 0.5
-    tolerance_um: Annotated[Number, _between(0.5, 200.0)] = 10.0
-    least_spot_um: Annotated[Number, _between(1.0, 200.0)] = 10.0
+    centric_um: Annotated[Number, between(-200.0, 500.0)] | None = None
+    excursion_um: Annotated[Number, between(-200.0, 1000.0)] = 50.0
+    ramp_mm: Annotated[Number, between(0.01, 10.0)] = 0.5
+    tolerance_um: Annotated[Number, between(0.5, 200.0)] = 10.0
+    least_spot_um: Annotated[Number, between(1.0, 200.0)] = 10.0
 
 
 def _schema(value: object) -> int:
@@ -398,7 +398,7 @@ def _schema(value: object) -> int:
     return SCHEMA
 
 
-class Case(_Section):
+class Case(Section):
     """A whole case. Built from a file by `occlusim.files.case_file.read_case`.
 
     A case may have no crown yet: its bite can be judged while the patient is in the chair. What
@@ -428,7 +428,21 @@ class Case(_Section):
         gone = sorted({str(tooth) for tooth in crowned} & set(self.teeth.missing))
         if gone:
             raise ValueError(f"teeth.missing names {', '.join(gone)}, which the crown replaces")
+        self._check_travel()
         return self
+
+    def _check_travel(self) -> None:
+        """Refuse movements that go further than a curved condylar path reaches."""
+        longest = max(self.movements.lengths_mm().values(), default=0.0)
+        guidance = self.guidance.inside()
+        for side in ("right", "left"):
+            most_mm = guidance.sagittal_path(side).limits_mm[1]
+            if longest > most_mm:
+                raise ValueError(
+                    f"movements: {longest:g} mm of forward travel given, but the {side} condylar "
+                    f"path of guidance.path_radius_mm reaches {most_mm:.2f} mm only: give a larger "
+                    "radius, or shorter movements"
+                )
 
     def centric_um(self, crown: Crown) -> float:
         """Return the wanted gap of a crown in closure, against the natural contacts' tightness."""
@@ -447,6 +461,7 @@ __all__ = [
     "Loads",
     "Mounting",
     "Movements",
+    "PathRadii",
     "Registration",
     "Scans",
     "Sides",

@@ -88,6 +88,37 @@ def test_one_number_serves_both_sides_and_two_stay_two():
     assert two.guidance.immediate_side_shift_mm.left == 1.0
 
 
+def test_condylar_paths_are_straight_unless_a_radius_is_given():
+    plain = case().guidance.path_radius_mm
+    assert (plain.right, plain.left) == (None, None)
+    one = case(guidance__path_radius_mm=19).guidance
+    assert (one.path_radius_mm.right, one.path_radius_mm.left) == (19.0, 19.0)
+    right = case(guidance__path_radius_mm={"right": 25}).guidance.inside()
+    assert (right.right.path_radius_mm, right.left.path_radius_mm) == (25.0, None)
+    assert_allclose(right.left.bennett_angle_rad, np.deg2rad(7.5), rtol=1e-15, atol=0)
+
+
+def test_every_lateroprotrusion_is_made_to_both_sides():
+    assert case().movements.lateroprotrusion_deg == ()
+    asked = case(movements={"lateroprotrusion_deg": [30, 52.5], "laterotrusion_mm": 0}).movements
+    assert asked.lengths_mm() == {
+        "protrusion": 5.0,
+        "lateroprotrusion_right_30": 4.0,
+        "lateroprotrusion_left_30": 4.0,
+        "lateroprotrusion_right_52_5": 4.0,
+        "lateroprotrusion_left_52_5": 4.0,
+    }
+
+
+def test_a_retruded_record_has_a_pose_of_its_own():
+    assert case().scans.given_retruded_pose is None
+    back = np.eye(4)
+    back[1, 3] = -0.8
+    scans = case(scans__T_upper_lower_retruded=back.tolist()).scans
+    assert scans.given_pose is None
+    assert_allclose(scans.given_retruded_pose.translation, [0, -0.8, 0], rtol=0, atol=0)
+
+
 def test_directions_become_unit_length_and_matrices_exactly_rigid():
     axis = case(crown__seating_axis=[0, 3, -4]).crowns[0].seating_axis
     assert axis is not None
@@ -175,6 +206,28 @@ WRONG = [
         {"guidance": {"inclination_plane": "camper", "sagittal_inclination_deg": 95}},
         "right: 95 given, -30 to 80 is allowed",
     ),
+    ({"guidance__path_radius_mm": 3}, "3 given, 5 to 1000 is allowed"),
+    ({"guidance__path_radius_mm": {"right": "tight"}}, "a number is wanted"),
+    (
+        {
+            "guidance": {
+                "inclination_plane": "occlusal",
+                "sagittal_inclination_deg": 70,
+                "path_radius_mm": 10,
+            }
+        },
+        "or more is wanted",
+    ),
+    (
+        {"guidance__path_radius_mm": {"left": 6}, "movements__protrusion_mm": 14},
+        "the left condylar path of guidance.path_radius_mm reaches",
+    ),
+    ({"movements__lateroprotrusion_deg": [0]}, "1 to 89 in tenths"),
+    ({"movements__lateroprotrusion_deg": [30.25]}, "1 to 89 in tenths"),
+    ({"movements__lateroprotrusion_deg": [30, 30.0]}, "30 given more than once"),
+    ({"movements__lateroprotrusion_deg": 30}, "valid tuple"),
+    ({"movements__lateroprotrusion_mm": 0}, "0.1 to 15 is allowed"),
+    ({"scans__T_upper_lower_retruded": [[1, 0], [0, 1]]}, "a 4x4 matrix"),
     ({"movements__step_mm": 0}, "0.005 to 1 is allowed"),
     ({"movements__protrusion_mm": 50}, "0 to 15 is allowed"),
     ({"loads__light_N": 300}, "light below heavy"),

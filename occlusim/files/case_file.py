@@ -166,10 +166,11 @@ def _with_absolute_paths(
     scans = dict(data["scans"])
     for key in ("upper", "lower"):
         scans[key] = _found(scans[key], folder, _place(path, text, ("scans", key)), problems)
-    scans["bites"] = [
-        _found(name, folder, _place(path, text, ("scans", "bites")), problems)
-        for name in scans.get("bites", ())
-    ]
+    for key in ("bites", "retruded_bites"):
+        scans[key] = [
+            _found(name, folder, _place(path, text, ("scans", key)), problems)
+            for name in scans.get(key, ())
+        ]
     given = data.get("crown", [])
     given = given if isinstance(given, list) else [given]
     crowns = []
@@ -180,7 +181,7 @@ def _with_absolute_paths(
             if key in crown
         }
         crowns.append({**crown, **files})
-    named = [scans["upper"], scans["lower"], *scans["bites"]]
+    named = [scans["upper"], scans["lower"], *scans["bites"], *scans["retruded_bites"]]
     named += [crown[key] for crown in crowns for key in ("mesh", "inner") if key in crown]
     twice = sorted({name for name in named if named.count(name) > 1})
     if twice and not problems:
@@ -215,6 +216,8 @@ def case_files(case: Case) -> Iterator[tuple[str, Path]]:
     yield "lower", case.scans.lower
     for bite in case.scans.bites:
         yield "bite", bite
+    for bite in case.scans.retruded_bites:
+        yield "retruded_bite", bite
     for crown in case.crowns:
         yield "crown", crown.mesh
         if crown.inner is not None:

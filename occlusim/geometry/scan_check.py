@@ -24,6 +24,7 @@ SIZES_MM: Mapping[str, tuple[float, float]] = {
     "upper": (20.0, 130.0),
     "lower": (20.0, 130.0),
     "bite": (6.0, 110.0),
+    "retruded_bite": (6.0, 110.0),
     "crown": (3.5, 90.0),
     "": (3.5, 200.0),
 }
@@ -45,8 +46,8 @@ SLIVER_RATIO = 0.01
 class Finding:
     """One thing seen on a mesh, in plain words.
 
-    `role` is what the mesh is for ('upper', 'lower', 'bite', 'crown', or '' where unknown) and
-    `count` how many places it was seen at.
+    `role` is what the mesh is for ('upper', 'lower', 'bite', 'retruded_bite', 'crown', or '' where
+    unknown) and `count` how many places it was seen at.
     """
 
     severity: Severity
@@ -179,7 +180,7 @@ def _inside_out(parts: ScanParts, role: str) -> list[Finding]:
     where = _at(parts.mesh.vertices[parts.faces[parts.piece == inwards[0]][:, 0]])
     if share > 0.5:
         words = "the faces look inwards (inside out); flip the normals in a mesh program"
-        severity: Severity = "warning" if role == "bite" else "error"
+        severity: Severity = "warning" if role.endswith("bite") else "error"
         return [Finding(severity, "inside_out", words, role, len(inwards))]
     words = (
         f"{len(inwards)} of {len(area)} pieces ({_share(share, 1.0)}) look inwards, the first "

@@ -2,16 +2,17 @@
 
 A rigid mandible hangs on two condylar points. The step parameter ``s_mm`` is the forward travel
 (+y) of the advancing condyle or condyles; the working condyle of a laterotrusion moves along x
-only, by what keeps the distance between the condyles. The displacement found here has no closing
-rotation about the intercondylar axis; that last freedom is set by tooth contact, or by
-``opening_rad``. Words after the Glossary of Prosthodontic Terms, 9th ed., 2017.
+only, by what keeps the distance between the condyles, and that of a lateroprotrusion follows its
+own path by a share of the travel. The displacement found here has no closing rotation about the
+intercondylar axis; that last freedom is set by tooth contact, or by ``opening_rad``. Words after
+the Glossary of Prosthodontic Terms, 9th ed., 2017.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,12 +20,11 @@ from numpy.typing import ArrayLike
 from occlusim.arrays import Float64Array
 from occlusim.errors import InputError
 from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.condylar_path import SagittalPath
 from occlusim.jaw.frame import JawFrame
+from occlusim.jaw.movements import Movement, Side, course_of
 
-Movement = Literal["centric", "protrusion", "laterotrusion_right", "laterotrusion_left"]
 InclinationPlane = Literal["occlusal", "camper", "frankfort"]
-
-MOVEMENTS: tuple[Movement, ...] = get_args(Movement)
 
 IMMEDIATE_SHIFT_LENGTH_MM = 0.5
 """Travel over which the immediate side shift runs out; gives 86 % of it at 1 mm of travel.
@@ -45,17 +45,22 @@ class SideGuidance:
     ----------
     sagittal_inclination_rad
         Slope of the condylar path, positive where the advancing condyle goes down, to the plane
-        that `GuidanceSettings.inclination_plane` names.
+        that `GuidanceSettings.inclination_plane` names. Of a curved path: of its chord over 5 mm
+        of forward travel.
     bennett_angle_rad
         Angle in the horizontal plane between the sagittal plane and the path of this condyle when
         it advances alone.
     immediate_side_shift_mm
         Medial shift of this condyle at the start of its advance.
+    path_radius_mm
+        Radius of curvature of the sagittal path, convex downwards; None is a straight path. See
+        `occlusim.jaw.condylar_path`.
     """
 
     sagittal_inclination_rad: float = np.deg2rad(33.0)
     bennett_angle_rad: float = np.deg2rad(7.5)
     immediate_side_shift_mm: float = 0.0
+    path_radius_mm: float | None = None
 
     def __post_init__(self) -> None:
         _check_angle("sagittal_inclination", self.sagittal_inclination_rad, -30.0, 80.0)
@@ -117,6 +122,8 @@ class GuidanceSettings:
             )
         _check_angle("camper_to_occlusal", self.camper_to_occlusal_rad, -15.0, 30.0)
         _check_angle("frankfort_to_occlusal", self.frankfort_to_occlusal_rad, -15.0, 30.0)
+        for side in ("right", "left"):
+            self.sagittal_path(side)
 
     @staticmethod
     def from_degrees(
@@ -125,6 +132,7 @@ class GuidanceSettings:
         sagittal_inclination_deg: float | Mapping[str, float] = 33.0,
         bennett_angle_deg: float | Mapping[str, float] = 7.5,
         immediate_side_shift_mm: float | Mapping[str, float] = 0.0,
+        path_radius_mm: float | Mapping[str, float | None] | None = None,
         camper_to_occlusal_deg: float = 7.0,
         frankfort_to_occlusal_deg: float = 12.0,
     ) -> GuidanceSettings:
@@ -132,11 +140,13 @@ class GuidanceSettings:
         inclination = _per_side("sagittal_inclination_deg", sagittal_inclination_deg)
         bennett = _per_side("bennett_angle_deg", bennett_angle_deg)
         shift = _per_side("immediate_side_shift_mm", immediate_side_shift_mm)
+        radius = _both("path_radius_mm", path_radius_mm)
         right, left = (
             SideGuidance(
                 sagittal_inclination_rad=float(np.deg2rad(inclination[k])),
                 bennett_angle_rad=float(np.deg2rad(bennett[k])),
                 immediate_side_shift_mm=shift[k],
+                path_radius_mm=radius[k],
             )
             for k in (0, 1)
         )
@@ -157,13 +167,23 @@ class GuidanceSettings:
             "frankfort": self.frankfort_to_occlusal_rad,
         }[self.inclination_plane]
 
-    def inclination_to_occlusal_rad(self, side: Literal["right", "left"]) -> float:
+    def of(self, side: Side) -> SideGuidance:
+        """Return the guidance of one side."""
+        return self.right if side == "right" else self.left
+
+    def inclination_to_occlusal_rad(self, side: Side) -> float:
         """Return the sagittal inclination of one side to the occlusal plane."""
-        guidance = self.right if side == "right" else self.left
-        return guidance.sagittal_inclination_rad - self.plane_to_occlusal_rad
+        return self.of(side).sagittal_inclination_rad - self.plane_to_occlusal_rad
+
+    def sagittal_path(self, side: Side) -> SagittalPath:
+        """Return the sagittal path of one condyle in the jaw frame."""
+        return SagittalPath(self.inclination_to_occlusal_rad(side), self.of(side).path_radius_mm)
 
 
-def _per_side(name: str, value: float | Mapping[str, float]) -> tuple[float, float]:
+T = TypeVar("T")
+
+
+def _both(name: str, value: T | Mapping[str, T]) -> tuple[T, T]:
     """Return (right, left)."""
     if isinstance(value, Mapping):
         if set(value) != {"right", "left"}:
@@ -171,8 +191,13 @@ def _per_side(name: str, value: float | Mapping[str, float]) -> tuple[float, flo
                 f"{name}: keys {sorted(value)} given, both right and left are wanted, "
                 "or one number for both sides"
             )
-        return float(value["right"]), float(value["left"])
-    return float(value), float(value)
+        return value["right"], value["left"]
+    return value, value
+
+
+def _per_side(name: str, value: float | Mapping[str, float]) -> tuple[float, float]:
+    right, left = _both(name, value)
+    return float(right), float(left)
 
 
 def condyle_paths(
@@ -183,39 +208,46 @@ def condyle_paths(
     Parameters
     ----------
     movement
-        One of `MOVEMENTS`.
+        One of `jaw.movements.MOVEMENTS`, or a lateroprotrusion with its angle.
     s_mm : (n,) or a number
         Forward travel of the advancing condyle or condyles. Zero is the recorded bite; a negative
-        value (protrusion only) follows the same path backwards: the retrusive slide.
+        value (protrusion only) follows the same path backwards.
     settings
         The guidance of each side.
     half_width_mm
         Half the distance between the condylar points.
 
+    Raises
+    ------
+    InputError
+        If there is no such movement, or the travel is out of its range or of a curved path's.
+
     Notes
     -----
-    The advancing condyle goes down by s tan(inclination) and, in a laterotrusion, medially by
-    ISS (1 - exp(-s / 0.5 mm)) + s tan(Bennett). In a protrusion with unequal sides each condyle
-    gives way along x by the same amount, which keeps the distance exactly.
+    Each condyle follows its own sagittal path: the advancing one by s, the working one by its share
+    of s. The advancing condyle goes medially by ISS (1 - exp(-a / 0.5 mm)) + a tan(Bennett), where
+    a is by how much it leads the other: all of s in a laterotrusion, nothing in a protrusion. What
+    the distance between the condyles asks for is given along x, exactly: by the working condyle
+    alone in a laterotrusion, by each half in a protrusion, in between in proportion to the share.
     """
     s = _checked_travel(movement, s_mm)
-    h = half_width_mm
-    right = np.zeros((s.size, 3))
-    left = np.zeros((s.size, 3))
-    right[:, 0], left[:, 0] = h, -h
-    down_right = s * np.tan(settings.inclination_to_occlusal_rad("right"))
-    down_left = s * np.tan(settings.inclination_to_occlusal_rad("left"))
-    if movement == "protrusion":
-        half_x = np.sqrt(h**2 - 0.25 * (down_right - down_left) ** 2)
-        right[:] = np.column_stack([half_x, s, -down_right])
-        left[:] = np.column_stack([-half_x, s, -down_left])
-    elif movement == "laterotrusion_right":
-        left[:] = np.column_stack([-h + _medial(s, settings.left), s, -down_left])
-        right[:, 0] = left[:, 0] + np.sqrt(4 * h**2 - s**2 - down_left**2)
-    elif movement == "laterotrusion_left":
-        right[:] = np.column_stack([h - _medial(s, settings.right), s, -down_right])
-        left[:, 0] = right[:, 0] - np.sqrt(4 * h**2 - s**2 - down_right**2)
-    return right, left
+    course = course_of(movement)
+    advancing: Side = "right" if course.working == "left" else "left"
+    working: Side = "left" if advancing == "right" else "right"
+    forward = course.share * s
+    ahead = s - forward
+    down = settings.sagittal_path(advancing).drop_mm(s)
+    working_down = settings.sagittal_path(working).drop_mm(forward)
+    width = np.sqrt(4.0 * half_width_mm**2 - ahead**2 - (down - working_down) ** 2)
+    given = 0.5 * course.share * (2.0 * half_width_mm - width)
+    # Seen from the advancing condyle: x grows towards the working side.
+    x = _medial(ahead, settings.of(advancing)) + given - half_width_mm
+    sign = 1.0 if working == "right" else -1.0
+    places = {
+        advancing: np.column_stack([sign * x, s, -down]),
+        working: np.column_stack([sign * (x + width), forward, -working_down]),
+    }
+    return places["right"], places["left"]
 
 
 def _medial(s: Float64Array, side: SideGuidance) -> Float64Array:
@@ -223,9 +255,8 @@ def _medial(s: Float64Array, side: SideGuidance) -> Float64Array:
     return shift + s * np.tan(side.bennett_angle_rad)
 
 
-def _checked_travel(movement: str, s_mm: ArrayLike) -> Float64Array:
-    if movement not in MOVEMENTS:
-        raise InputError(f"movement: {movement!r} given, one of {', '.join(MOVEMENTS)} is wanted")
+def _checked_travel(movement: Movement, s_mm: ArrayLike) -> Float64Array:
+    course_of(movement)
     s = np.atleast_1d(np.asarray(s_mm, dtype=np.float64))
     if s.ndim != 1 or not np.isfinite(s).all():
         raise InputError(f"s_mm: a finite number or (n,) finite numbers wanted, {s_mm!r} given")

@@ -30,13 +30,15 @@ TRUSTED_STEP_MM = 1e-3
 class ExcursionSettings:
     """Step and length of a path, and how well the interpolation must hold between steps.
 
-    interpolation_mm holds at the lever of the closure's settings, that of the incisors.
+    interpolation_mm holds at the lever of the closure's settings, that of the incisors. A path
+    that is_backward runs from 0 to -length_mm.
     """
 
     step_mm: float = 0.1
     length_mm: float = 5.0
     interpolation_mm: float = 5e-4
     max_depth: int = 3
+    is_backward: bool = False
 
     def __post_init__(self) -> None:
         if not 0.01 <= self.step_mm <= self.length_mm:
@@ -181,8 +183,9 @@ def follow(  # noqa: PLR0913
             solved[s] = found
         return solved[s].freedom
 
-    n_steps = max(1, round(abs(settings.length_mm) / settings.step_mm))
-    grid = np.linspace(0.0, settings.length_mm, n_steps + 1)
+    n_steps = max(1, round(settings.length_mm / settings.step_mm))
+    end_mm = -settings.length_mm if settings.is_backward else settings.length_mm
+    grid = np.linspace(0.0, end_mm, n_steps + 1)
     last = start
     before = np.array([start_rad, 0.0, 0.0]) if start is None else start.freedom
     slope = np.zeros(3)
@@ -190,6 +193,7 @@ def follow(  # noqa: PLR0913
         now = solve(float(s), last, before + slope, is_brief=False)
         slope = now - before if i else np.zeros(3)
         before, last = now, solved[float(s)]
+    grid = np.sort(grid)
     _refine(list(grid), solve, solved, closure, settings)
     knots = np.array(sorted(solved))
     return GuidedPath(

@@ -15,10 +15,12 @@ from occlusim.pipeline.clock import Clock, Progress
 from occlusim.pipeline.crown_stage import run_crown
 from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
+from occlusim.pipeline.motion_part import motion_part
 from occlusim.pipeline.output import arch_maps, write_outputs
 from occlusim.pipeline.placing import mounting_part
 from occlusim.pipeline.record import take_record
 from occlusim.pipeline.record_part import registration_part
+from occlusim.pipeline.retruded import take_retruded
 from occlusim.pipeline.side_by_side import meanwhile
 from occlusim.pipeline.verdict import verdict_part
 from occlusim.report.summary import summary_words
@@ -71,9 +73,11 @@ def check_case(
             inputs = load_inputs(case)
         with meanwhile(partial(Fields.build, inputs)) as building:
             placed = take_record(inputs, clock).placed()
+            retruded = take_retruded(inputs, placed, clock)
             with clock.stage("fields", "signed-distance fields of both arches and the crown"):
                 fields = building()
-        jaw: JawStage = run_jaw_stage(inputs, placed, fields, clock)
+        slide = retruded.slide if retruded else None
+        jaw: JawStage = run_jaw_stage(inputs, placed, fields, clock, slide)
         crown, (arches,) = run_crown(
             inputs,
             placed,
@@ -84,6 +88,7 @@ def check_case(
             folder.work,
         )
         findings = [*inputs.findings, *placed.record.findings, *crown.findings]
+        findings += retruded.findings if retruded else ()
         results = {
             "schema": 1,
             "job": "check",
@@ -98,6 +103,7 @@ def check_case(
             "mounting": mounting_part(case, placed.frame),
             "closure": jaw.closure_part(),
             "datum": jaw.datum_part(),
+            "motion": motion_part(placed.frame, placed.T_upper_lower, jaw.run.paths, retruded),
             "crown": crown.part(),
             "settings": case.model_dump(mode="json", exclude={"scans": True, "crowns": True}),
         }

@@ -34,8 +34,9 @@ class CrownInput:
 class Inputs:
     """The surfaces of a case: each scan in its own frame, the crown in its arch scan's.
 
-    `crown_input` is None where the case has no crown; what needs one asks for `crown_spec`, `crown`
-    or `crown_file`, which raise an `InputError` then.
+    `retruded_bites` are those of a second record, taken in the retruded position. `crown_input` is
+    None where the case has no crown; what needs one asks for `crown_spec`, `crown` or `crown_file`,
+    which raise an `InputError` then.
     """
 
     case: Case
@@ -46,6 +47,7 @@ class Inputs:
     files: tuple[tuple[str, MeshFile], ...]
     labels: Mapping[str, Int32Array]
     findings: tuple[Finding, ...]
+    retruded_bites: tuple[Surface, ...] = ()
 
     @property
     def crown_spec(self) -> Crown:
@@ -74,7 +76,11 @@ class Inputs:
     @property
     def bite_files(self) -> tuple[MeshFile, ...]:
         """The files of the bite scans, in their order."""
-        return tuple(file for role, file in self.files if role == "bite")
+        return self.files_of("bite")
+
+    def files_of(self, role: str) -> tuple[MeshFile, ...]:
+        """Return the files of a role, in their order."""
+        return tuple(file for name, file in self.files if name == role)
 
     @property
     def own_arch(self) -> Surface:
@@ -123,6 +129,7 @@ def load_inputs(case: Case, *, needs_crown: bool = True) -> Inputs:
         ("upper", case.scans.upper),
         ("lower", case.scans.lower),
         *(("bite", path) for path in case.scans.bites),
+        *(("retruded_bite", path) for path in case.scans.retruded_bites),
         *([("crown", spec.mesh)] if spec else []),
     ]
     scans = side_by_side([partial(_scan, path, role, units) for role, path in wanted])
@@ -136,6 +143,7 @@ def load_inputs(case: Case, *, needs_crown: bool = True) -> Inputs:
         tuple((role, scan.file) for role, scan in by_role),
         {role: scan.labels for role, scan in by_role[:2] if scan.labels is not None},
         tuple(finding for scan in scans for finding in scan.findings),
+        tuple(scan.surface for role, scan in by_role if role == "retruded_bite"),
     )
     if spec:
         _check_crown_place(inputs)

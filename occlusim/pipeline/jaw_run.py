@@ -13,7 +13,9 @@ from occlusim.arrays import Float64Array
 from occlusim.errors import DegenerateProblem, NotConverged
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import JawFrame
-from occlusim.jaw.guidance import GuidanceSettings, Movement, displacement
+from occlusim.jaw.guidance import GuidanceSettings, displacement
+from occlusim.jaw.movements import RETRUSIVE_SLIDE, Movement
+from occlusim.jaw.slide import RetrusiveSlide
 from occlusim.motion.closure import ClosureSettings, Opposition, close_to_load
 from occlusim.motion.equilibrium import Equilibrium, balance
 from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow, nearby
@@ -23,7 +25,6 @@ from occlusim.motion.suspension import Suspension
 from occlusim.pipeline.side_by_side import side_by_side
 
 R = TypeVar("R")
-EXCURSIONS: tuple[Movement, ...] = ("protrusion", "laterotrusion_right", "laterotrusion_left")
 ORDER_SHARES = (0.05, 0.2, 0.5, 1.0)
 """Shares of the light load at which the order of contacts while closing is looked at."""
 
@@ -32,7 +33,8 @@ ORDER_SHARES = (0.05, 0.2, 0.5, 1.0)
 class JawModel:
     """What moves and how: frame, guidance, recorded bite, loads, springs, numerical settings.
 
-    `statics` holds for closures, `moving` for the steps of a movement.
+    `statics` holds for closures, `moving` for the steps of a movement; `slide` leads the condyles
+    from the retruded record, where there is one.
     """
 
     frame: JawFrame
@@ -45,6 +47,7 @@ class JawModel:
     statics: Statics
     moving: Statics
     closure: ClosureSettings
+    slide: RetrusiveSlide | None = None
 
     @property
     def superior(self) -> Float64Array:
@@ -64,6 +67,8 @@ class JawModel:
         def at(s: float) -> Hinge:
             if movement == "centric" or s == 0.0:
                 moved = RigidTransform.identity()
+            elif movement == RETRUSIVE_SLIDE and self.slide is not None:
+                moved = self.slide.displacement(s)
             else:
                 moved = displacement(movement, s, self.guidance, self.frame)
             point = T_upper_jaw.apply(moved.apply(np.zeros(3)))

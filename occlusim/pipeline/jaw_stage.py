@@ -13,7 +13,8 @@ from occlusim.contact.foundation import ContactBody, FoundationSettings, near_pa
 from occlusim.contact.least import least_gap
 from occlusim.contact.patches import PairContact
 from occlusim.geometry.mesh import TriangleMesh
-from occlusim.jaw.guidance import GuidanceSettings, Movement
+from occlusim.jaw.movements import RETRUSIVE_SLIDE, Movement
+from occlusim.jaw.slide import RetrusiveSlide
 from occlusim.motion.closure import ClosureSettings, Opposition
 from occlusim.motion.datum import Datum, natural_datum
 from occlusim.motion.equilibrium import Equilibrium
@@ -23,7 +24,7 @@ from occlusim.motion.linear_jaw import Statics
 from occlusim.motion.mobility import MobilitySettings, Pace
 from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.inputs import Inputs
-from occlusim.pipeline.jaw_run import EXCURSIONS, JawModel, JawRun, resting, run_jaw
+from occlusim.pipeline.jaw_run import JawModel, JawRun, resting, run_jaw
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.results import closure_part, datum_part, order_part, pairs_of
 from occlusim.pipeline.units import BAND
@@ -86,8 +87,14 @@ class Fields:
         return Fields(opposing, crown, GapField.build(inputs.upper, BAND) if is_upper else opposing)
 
 
-def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Clock) -> JawStage:
-    """Return closures, datum and paths of a case's natural jaw."""
+def run_jaw_stage(
+    inputs: Inputs,
+    placed: Placed,
+    fields: Fields,
+    clock: Clock,
+    slide: RetrusiveSlide | None = None,
+) -> JawStage:
+    """Return closures, datum and paths of a case's natural jaw; `slide` is one more path."""
     is_upper = inputs.crown_spec.is_upper
     upper_tooth, lower_tooth = placed.upper_tooth, placed.lower_tooth
     kept = np.flatnonzero(~placed.masked).astype(np.int32)
@@ -97,7 +104,7 @@ def run_jaw_stage(inputs: Inputs, placed: Placed, fields: Fields, clock: Clock) 
             upper, upper_tooth = upper.part(kept), upper_tooth[kept]
         else:
             lower_mesh, lower_tooth = lower_mesh.submesh(kept)[0], lower_tooth[kept]
-        model = jaw_model(inputs, placed)
+        model = jaw_model(inputs, placed, slide)
         natural = natural_teeth(upper, upper_tooth, lower_mesh, lower_tooth)
         run, pairs = run_jaw(model, natural, exact_pairs)
     with clock.stage("datum", "datum: the natural contacts beside the crown"):
@@ -120,25 +127,22 @@ def natural_teeth(
     return Opposition(upper, body, True, upper_tooth)
 
 
-def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
+def jaw_model(inputs: Inputs, placed: Placed, slide: RetrusiveSlide | None = None) -> JawModel:
     """Return the model of a case's jaw from its settings, in inside units."""
     case = inputs.case
-    guidance = GuidanceSettings.from_degrees(
-        inclination_plane=case.guidance.inclination_plane,
-        sagittal_inclination_deg=case.guidance.sagittal_inclination_deg.model_dump(),
-        bennett_angle_deg=case.guidance.bennett_angle_deg.model_dump(),
-        immediate_side_shift_mm=case.guidance.immediate_side_shift_mm.model_dump(),
-    )
-    lateral_mm, forward_mm = case.movements.laterotrusion_mm, case.movements.protrusion_mm
-    excursions: dict[Movement, ExcursionSettings] = {}
-    for name in EXCURSIONS:
-        length = forward_mm if name == "protrusion" else lateral_mm
-        if length > 0:
-            excursions[name] = ExcursionSettings(min(case.movements.step_mm, length), length)
+    step_mm = case.movements.step_mm
+    excursions: dict[Movement, ExcursionSettings] = {
+        name: ExcursionSettings(min(step_mm, length_mm), length_mm)
+        for name, length_mm in case.movements.lengths_mm().items()
+    }
+    if slide is not None:
+        excursions[RETRUSIVE_SLIDE] = ExcursionSettings(
+            min(step_mm, slide.length_mm), slide.length_mm, is_backward=True
+        )
     statics = jaw_statics(inputs, placed)
     return JawModel(
         placed.frame,
-        guidance,
+        case.guidance.inside(),
         placed.T_upper_lower,
         case.loads.light_N,
         case.loads.heavy_N,
@@ -147,6 +151,7 @@ def jaw_model(inputs: Inputs, placed: Placed) -> JawModel:
         statics,
         moving_statics(statics, case.movements.pace),
         ClosureSettings(),
+        slide,
     )
 
 

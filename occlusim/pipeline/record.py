@@ -11,6 +11,7 @@ import numpy as np
 from occlusim.arrays import BoolArray, Int32Array
 from occlusim.errors import DegenerateProblem, OcclusimError, RegistrationRefused
 from occlusim.geometry.scan_check import Finding
+from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import JawFrame
 from occlusim.jaw.orientation import ArchOrientation
@@ -132,15 +133,25 @@ def take_record(inputs: Inputs, clock: Clock) -> Record:
 
 
 def register(inputs: Inputs) -> tuple[Source, BiteRegistration | None, OcclusimError | None]:
+    """Return how the lower scan's pose is known, the registration, and why there is none."""
+    return register_scans(inputs, inputs.bites, inputs.case.scans.given_pose)
+
+
+def register_scans(
+    inputs: Inputs,
+    bites: tuple[Surface, ...],
+    given: RigidTransform | None,
+    start: RigidTransform | None = None,
+) -> tuple[Source, BiteRegistration | None, OcclusimError | None]:
     """Return how the lower scan's pose is known, the registration, and why there is none.
 
-    The one place where bite scans are registered.
+    The one place where bite scans are registered. A given pose is the start where there are bite
+    scans and the answer where not; `start` is the one without a given pose, identity if absent.
     """
-    given = inputs.case.scans.given_pose
-    if inputs.bites:
+    if bites:
         try:
-            start = given or RigidTransform.identity()
-            found = register_bite(inputs.upper, inputs.lower, inputs.bites, T_upper_lower=start)
+            begin = given or start or RigidTransform.identity()
+            found = register_bite(inputs.upper, inputs.lower, bites, T_upper_lower=begin)
         except (DegenerateProblem, RegistrationRefused) as error:
             return "bite scans", None, error
         return "bite scans", found, None

@@ -27,6 +27,8 @@ from occlusim.report.figures import (
 )
 from occlusim.report.gap_figure import gap_figure
 from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
+from occlusim.report.motion_figures import motion_figures
+from occlusim.report.motion_tables import motion_tables
 from occlusim.report.numbers import joined, numbered_spots, plain
 from occlusim.report.record_tables import record_tables
 from occlusim.report.summary import answer
@@ -111,6 +113,7 @@ def render_report(
         gaps_json=_json(json.loads(gap_figure(movements).to_json() or "{}") if movements else None),
         words_json=_json({"unknown": WORDS["unknown"]}),
         plotly_js=get_plotlyjs() if meshes is not None or movements else "",
+        motion_figures=motion_figures(results.get("motion")),
         tables=_tables(results, crown),
     )
 
@@ -124,6 +127,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
     registration = results.get("registration") or {}
     return {
         **record_tables(registration),
+        **motion_tables(results.get("motion")),
         "spots": tables.spot_table(crown.get("spots") or []),
         "movements": tables.movement_table(crown),
         "proof": tables.proof_table(crown),

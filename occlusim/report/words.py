@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from occlusim.jaw.movements import lateroprotrusion_angle_deg
+
 ENGLISH: Mapping[str, str] = {
     "language": "en",
     # small words
@@ -68,14 +70,15 @@ ENGLISH: Mapping[str, str] = {
     "movement_laterotrusion_left": "To the left (laterotrusion)",
     "movement_lateroprotrusion_right": "Forward and to the right (lateroprotrusion)",
     "movement_lateroprotrusion_left": "Forward and to the left (lateroprotrusion)",
-    "movement_retrusion": "Back (slide from the retruded position)",
+    "movement_retrusive_slide": "Slide from the retruded position",
+    "movement_angle": "{movement} at {angle}°",
     "phrase_centric": "in closing",
     "phrase_protrusion": "moving forward",
     "phrase_laterotrusion_right": "moving to the right",
     "phrase_laterotrusion_left": "moving to the left",
     "phrase_lateroprotrusion_right": "moving forward and to the right",
     "phrase_lateroprotrusion_left": "moving forward and to the left",
-    "phrase_retrusion": "sliding back",
+    "phrase_retrusive_slide": "in the slide from the retruded position",
     "phrase_other": "in {name}",
     # the crown in space
     "crown": "The crown in space",
@@ -152,6 +155,49 @@ ENGLISH: Mapping[str, str] = {
     "incisal_opening": "Opening at the incisors when the crown first touches",
     "spots_before": "High spots before",
     "spots_after": "High spots after",
+    # how the jaw moves
+    "motion": "How the jaw moves",
+    "motion_intro": "Guided by the natural teeth under the light load, the crown left out. "
+    "Distances are millimetres from the recorded bite, in the jaw frame. White numbers on dark are "
+    "movements guided by the teeth, as numbered in the table; dark numbers on white are openings "
+    "on the hinge from the end of that movement, to 20 mm of the lower incisal point's way (an "
+    "opening by rotation alone reaches to about 20 mm: Posselt 1957, from memory).",
+    "motion_what": "The border figure is what rigid guidance implies, not a measurement: muscles, "
+    "ligaments and soft tissue set the real limits, and wider openings glide forward.",
+    "no_motion": "No movement of the jaw was recorded.",
+    "motion_border_side": "Border figure of the lower incisal point from the patient's right side",
+    "motion_border_front": "Border figure of the lower incisal point from the front",
+    "motion_guided_side": "Its tooth-guided part from the side, enlarged",
+    "motion_guided_front": "Its tooth-guided part from the front, enlarged",
+    "motion_right_condyle_side": "Right condyle from the patient's right side",
+    "motion_left_condyle_side": "Left condyle, seen from the same side",
+    "motion_right_condyle_above": "Right condyle from above",
+    "motion_left_condyle_above": "Left condyle from above",
+    "axis_side_across": "forward (mm)",
+    "axis_side_up": "up (mm)",
+    "axis_front_across": "to the patient's left (mm)",
+    "axis_front_up": "up (mm)",
+    "axis_above_across": "to the patient's right (mm)",
+    "axis_above_up": "forward (mm)",
+    "motion_caption": "Where each movement ends: lower incisal point, opening, condyles",
+    "col_end_step": "To step (mm)",
+    "col_forward": "Forward (mm)",
+    "col_to_right": "To the right (mm)",
+    "col_up": "Up (mm)",
+    "col_distance": "In all (mm)",
+    "col_opening": "Opening (°)",
+    "col_right_condyle": "Right condyle forward / down (mm)",
+    "col_left_condyle": "Left condyle forward / down (mm)",
+    "slide_caption": "Slide from the retruded contact to the intercuspal one, at the incisal point",
+    "slide_record": "Retruded record",
+    "slide_accepted": "accepted",
+    "slide_doubtful": "doubtful",
+    "slide_refused": "refused: the slide was left out",
+    "slide_reason": "Because",
+    "slide_length": "Way in a straight line",
+    "slide_forward": "Forward",
+    "slide_right": "To the patient's right",
+    "slide_up": "Upwards",
     # adjustment
     "proof": "Proof on the adjusted crown",
     "proof_intro": "The adjusted crown was written to its file, read back, and put "
@@ -324,10 +370,19 @@ WORDS = ENGLISH
 
 def movement_label(name: str) -> str:
     """Return a movement's name for tables, such as ``To the right (laterotrusion)``."""
-    return WORDS.get(f"movement_{name}", name.replace("_", " "))
+    return _named("movement", name) or name.replace("_", " ")
 
 
 def movement_phrase(name: str) -> str:
     """Return a movement as the end of a sentence, such as ``moving to the right``."""
-    plain = WORDS["phrase_other"].format(name=name.replace("_", " "))
-    return WORDS.get(f"phrase_{name}", plain)
+    return _named("phrase", name) or WORDS["phrase_other"].format(name=name.replace("_", " "))
+
+
+def _named(kind: str, name: str) -> str | None:
+    """Return the words for a movement, with its angle where its name tells one."""
+    angle_deg = lateroprotrusion_angle_deg(name)
+    if angle_deg is None:
+        return WORDS.get(f"{kind}_{name}")
+    side = name.split("_")[1]
+    words = WORDS[f"{kind}_lateroprotrusion_{side}"]
+    return WORDS["movement_angle"].format(movement=words, angle=f"{angle_deg:g}")

@@ -5,6 +5,16 @@ import pytest
 from demo_arches.noise import FOLDER, clean_twin
 from occlusim.pipeline import check_case
 
+
+
+def rigid_twin(name, folder):
+    """Write a case without noise, and with teeth that do not give way: as its truth was built."""
+    case = clean_twin(name, folder)
+    text = case.read_text(encoding="utf-8")
+    case.write_text(text.replace("[targets]", '[loads]\npace = "quick"\n\n[targets]'))
+    return case
+
+
 CASES = ("molar-46", "premolar-24", "molar-36-low", "molar-16-clean")
 
 
@@ -16,7 +26,7 @@ def clean_cases(tmp_path_factory):
     def run(name):
         if name not in done:
             folder = tmp_path_factory.mktemp(f"clean-{name}")
-            case = clean_twin(name, folder / "case")
+            case = rigid_twin(name, folder / "case")
             result = check_case(case, folder / "out", pictures=False)
             done[name] = case, result.results, result.folder
         return done[name]

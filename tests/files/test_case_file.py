@@ -99,6 +99,12 @@ WRONG = [
     ("centric_um = 25", "centric_um = 2500", "line 27: targets.centric_um: 2500 given", "-200 to"),
     ("[scans]", "scans = 3\n[other]", "line 4: scans: 3 given; a table is wanted", ""),
     ('inclination_plane = "occlusal"', "", "line 22: guidance: sagittal_incl", "without its plane"),
+    (
+        "sagittal_inclination_deg = { right = 33.0, left = 33.0 }",
+        "sagittal_inclination_deg = 75\npath_radius_mm = 12",
+        "line 22: guidance: path_radius_mm: 12 given",
+        "or more is wanted",
+    ),
     ("schema = 1", "schema = 2", "line 1: schema: 2 given", "reads schema = 1 only"),
     ("schema = 1", "", "schema: missing", "write schema = 1"),
     ("schema = 1", "schema = = 1", "no valid TOML", "line 1"),
@@ -180,3 +186,17 @@ def test_any_text_in_place_of_a_value_gives_a_case_or_a_named_error(tmp_path_fac
     with pytest.raises(CaseFileError) as caught:
         read_case(path)  # the scans are not there, so it is never whole
     assert str(path) in str(caught.value)
+
+
+def test_retruded_bites_are_files_of_the_case_like_any_other(folder):
+    (folder / "retruded.ply").write_text("ply")
+    named = 'retruded_bites = ["retruded.ply"]'
+    scans = '    "sub/bite_left.ply",\n]\n'
+    case = read(folder, (scans, f"{scans}{named}\n"))
+    assert case.scans.retruded_bites == ((folder / "retruded.ply").resolve(),)
+    assert ("retruded_bite", (folder / "retruded.ply").resolve()) in list(case_files(case))
+    missing = f"{scans}{named.replace('retruded.', 'gone.')}\n"
+    with pytest.raises(CaseFileError, match=r"line 11: scans.retruded_bites: there is no file"):
+        read(folder, (scans, missing))
+    with pytest.raises(CaseFileError, match="named more than once"):
+        read(folder, (scans, f'{scans}retruded_bites = ["bite_right.ply"]\n'))

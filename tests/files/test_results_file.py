@@ -12,6 +12,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
+from report.made_up import results as made_up_results
 
 from occlusim.errors import OutputError
 from occlusim.files.results_file import (
@@ -333,3 +334,20 @@ def test_spots_are_rows_with_empty_cells_for_what_is_unknown(tmp_path):
     assert (rows[1]["id"], rows[1]["depth_um"], rows[1]["x_mm"]) == ("2", "", "")
     with pytest.raises(OutputError, match="cannot be written"):
         write_spots_csv(tmp_path / "none" / "spots.csv", [])
+
+
+def test_the_schema_knows_the_motion_and_names_with_angles():
+    results = {**copy.deepcopy(RESULTS), "motion": made_up_results()["motion"]}
+    results["crown"]["movements"][0]["name"] = "lateroprotrusion_right_22_5"
+    validate_results(results)
+    results["crown"]["movements"][0]["name"] = "To the right"
+    with pytest.raises(OutputError, match=r"movements\[0\].name"):
+        validate_results(results)
+    for key, value, place in (
+        ("incisal_jaw_mm", [0.0, None, 1.0], r"motion.incisal_jaw_mm"),
+        ("slide", {"state": "accepted"}, r"motion.slide"),
+        ("movements", [{"name": "centric"}], r"motion.movements\[0\]"),
+    ):
+        wrong = {**RESULTS, "motion": {**made_up_results()["motion"], key: value}}
+        with pytest.raises(OutputError, match=place):
+            validate_results(wrong)

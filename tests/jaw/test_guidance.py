@@ -208,6 +208,32 @@ def test_teeth_part_behind_in_protrusion(p, condylar, incisal, second_molar, fir
         assert_allclose(tooth[2] - motion.apply(tooth)[2], wanted, rtol=0, atol=0.002)
 
 
+@pytest.mark.parametrize(
+    ("p", "condylar", "incisal", "second_molar", "first_molar"),
+    # Derived and solved exactly for flat planes: the gap under a station of the upper arch, 38 and
+    # 28 mm behind the incisal point, to the place of the lower arch that is now beneath it.
+    [
+        (3, 30, 0, 0.687, 0.519),
+        (5, 30, 0, 1.201, 0.922),
+        (5, 40, 0, 1.614, 1.239),
+        (6, 33, 0, 1.624, 1.255),
+        (5, 30, 10, 1.716, 1.522),
+        (5, 30, 30, 2.887, 2.887),
+    ],
+)
+def test_the_gap_under_a_station_in_protrusion(
+    p, condylar, incisal, second_molar, first_molar
+) -> None:
+    settings = equal_sides(condylar)
+    s, opening = incisal_guided(FRAME, settings, p, incisal)
+    motion = jaw_motion_at(FRAME, settings, "protrusion", s, opening)
+    normal, point = motion.rotate([0.0, 0.0, 1.0]), motion.apply(FRAME.incisal_jaw)
+    for behind, wanted in ((38.0, second_molar), (28.0, first_molar)):
+        station = np.array([0.0, FORWARD_MM - behind, -HEIGHT_MM])
+        gap = float((station - point) @ normal / normal[2])
+        assert_allclose(gap, wanted, rtol=0, atol=0.005)
+
+
 def test_equal_inclinations_are_a_pure_translation() -> None:
     s, opening = incisal_guided(FRAME, equal_sides(30.0), 5.0, 30.0)
     motion = jaw_motion_at(FRAME, equal_sides(30.0), "protrusion", s, opening)

@@ -10,6 +10,7 @@ from occlusim.report.meshes import ReportMeshes
 
 ORIENTATION = np.eye(3)
 T_UPPER_LOWER = RigidTransform.exp([0.02, -0.01, 0.03, 1.5, -0.7, 0.4])
+INCISAL_MM = np.array([0.0, 82.3, -35.2])
 MIDDLE_MM = np.array([-22.0, 18.0, -3.0])
 
 
@@ -135,6 +136,55 @@ def _state(total_N: float, crown_N: float | None) -> dict:
     }
 
 
+def _jaw_path(name: str, end: list[float], right: list[float], left: list[float]) -> dict:
+    """Return an invented movement that goes straight in 5 steps; ends are displacements, mm."""
+    share = np.linspace(0.0, 1.0, 5 if any(end) else 1)
+    return {
+        "name": name,
+        "parameter_mm": (share * (-1.0 if end[1] < 0 else 3.0)).round(3).tolist(),
+        "incisal_jaw_mm": (INCISAL_MM + share[:, None] * end).tolist(),
+        "right_condyle_jaw_mm": (np.array([50.0, 0, 0]) + share[:, None] * right).tolist(),
+        "left_condyle_jaw_mm": (np.array([-50.0, 0, 0]) + share[:, None] * left).tolist(),
+        "incisal_displacement_mm": (share * np.linalg.norm(end)).tolist(),
+        "opening_deg": (0.713 * share).tolist(),
+    }
+
+
+def _motion() -> dict:
+    still, ahead = [0.0, 0.0, 0.0], [0.2, 3.0, -1.93]
+    movements = [
+        _jaw_path("centric", still, still, still),
+        _jaw_path("protrusion", [0.11, 2.37, -2.28], ahead, ahead),
+        _jaw_path("laterotrusion_right", [3.36, 0.84, -2.34], [0.43, 0.0, 0.0], ahead),
+        _jaw_path("lateroprotrusion_left_22_5", [-1.35, 2.16, -2.35], ahead, [0, 2.12, -1.4]),
+        _jaw_path("retrusive_slide", [0.31, -1.46, -1.26], [0, -0.8, 0.2], [0, -0.9, 0.3]),
+    ]
+    opening_mm = np.linspace(0.0, 20.0, 5)
+    way = opening_mm[:, None] * np.array([0.0, -0.5, -np.sqrt(0.75)])
+    arcs = [
+        {
+            "name": one["name"],
+            "incisal_jaw_mm": (np.array(one["incisal_jaw_mm"][-1]) + way).tolist(),
+        }
+        for one in movements
+    ]
+    return {
+        "incisal_jaw_mm": INCISAL_MM.tolist(),
+        "movements": movements,
+        "border": {"opening_mm": opening_mm.tolist(), "arcs": arcs},
+        "slide": {
+            "source": "bite scans",
+            "state": "doubtful",
+            "reasons": ["the retruded bite scan shows little of the lower arch: scan it again"],
+            "T_upper_lower": np.eye(4).tolist(),
+            "length_mm": 1.953,
+            "forward_mm": 1.461,
+            "right_mm": -0.313,
+            "up_mm": 1.258,
+        },
+    }
+
+
 _RESULTS = {
     "schema": 1,
     "occlusim_version": "0.1.0",
@@ -198,6 +248,7 @@ _RESULTS = {
         "disagreement_um": 34.6,
         "foil": [],
     },
+    "motion": _motion(),
     "crown": {
         "tooth": "36",
         "recorded_gap_um": -142.7,

@@ -286,6 +286,8 @@ def test_every_text_is_used():
         "state_",
         "sure_",
         "severity_",
+        "slide_",
+        "motion_",
         "axis_",
         "col_",
         "picture_",
