@@ -128,7 +128,7 @@ def run_jaw(
     """
     near, light = close_near(model, natural)
     moving = light
-    if model.moving != model.statics:
+    if model.moving.mobility != model.statics.mobility:
         moving = balance(
             model.rest, (near,), model.light_N, model.moving, model.closure, start=light
         )

@@ -6,7 +6,6 @@ from demo_arches.noise import FOLDER, clean_twin
 from occlusim.pipeline import check_case
 
 
-
 def rigid_twin(name, folder):
     """Write a case without noise, and with teeth that do not give way: as its truth was built."""
     case = clean_twin(name, folder)
