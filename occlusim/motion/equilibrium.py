@@ -70,8 +70,11 @@ class Equilibrium:
         Rounds of exact gaps.
     yielded
         By tooth: how far it has given way, (3,) mm, upper frame.
+    pair_N
+        By pair (upper, lower tooth): the vertical force that it carries.
     prints, loads
-        Per opposition, of the displaced surfaces at this pose.
+        Per opposition, of the displaced surfaces at this pose; left out where a search was asked to
+        be brief.
     """
 
     freedom: Freedom
@@ -84,6 +87,7 @@ class Equilibrium:
     tooth_residual_N: float
     n_rounds: int
     yielded: dict[int, Float64Array]
+    pair_N: dict[tuple[int, int], float]
     prints: tuple[Footprint, ...]
     loads: tuple[BodyLoad, ...]
 
@@ -395,9 +399,9 @@ class _Settling:
         system = around.system
         teeth, freedom = system.sockets.tooth, state[:3]
         loads, moved = [], []
+        pair_N: dict[tuple[int, int], float] = {}
         ways = np.vstack([state[3:].reshape(-1, 3), np.zeros((1, 3))])
-        pairs = zip(around.prints, around.elements, strict=True)
-        for print_, e in () if is_brief else pairs:
+        for side, print_, e in zip(self.sides, around.prints, around.elements, strict=True):
             relative = ways[e.lower_slot] - ways[e.upper_slot]
             gap = e.gap + e.slope @ (freedom - system.origin)
             # A corner between faces of different pairs has a gap for each.
@@ -409,6 +413,7 @@ class _Settling:
                     self.statics.foundation,
                 )
             )  # fmt: skip
+            _add_pairs(pair_N, side.opposition, print_, loads[-1])
             shown = print_.gap_mm.copy()
             shown[e.faces.ravel()] = corner_gap.ravel()
             moved.append(replace(print_, gap_mm=shown))
@@ -426,9 +431,26 @@ class _Settling:
             on_a_tooth,
             n_rounds,
             {t: ways[k] for k, t in enumerate(teeth) if ways[k].any()},
-            tuple(moved),
-            tuple(loads),
+            pair_N,
+            () if is_brief else tuple(moved),
+            () if is_brief else tuple(loads),
         )
+
+
+def _add_pairs(
+    pair_N: dict[tuple[int, int], float], opposition: Opposition, print_: Footprint, load: BodyLoad
+) -> None:
+    """Add the vertical forces of an opposition's pairs (upper, lower tooth)."""
+    pressed = np.flatnonzero(load.area_mm2 > 0.0)
+    body = opposition.body.tooth[print_.face[pressed]]
+    met = opposition.field_tooth[print_.field_face[_lowest(print_)[pressed]]]
+    upper, lower = (met, body) if opposition.field_is_upper else (body, met)
+    total = np.bincount(
+        upper * N_TEETH + lower, load.vertical_N[pressed], minlength=N_TEETH * N_TEETH
+    )
+    for code in np.flatnonzero(total):
+        pair = int(code) // N_TEETH, int(code) % N_TEETH
+        pair_N[pair] = pair_N.get(pair, 0.0) + float(total[code])
 
 
 def _lowest(print_: Footprint) -> Int32Array:

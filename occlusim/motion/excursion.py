@@ -164,21 +164,19 @@ def follow(  # noqa: PLR0913
     closure = replace(closure, trusted_step_mm=TRUSTED_STEP_MM)
     windows = Windows(tuple(oppositions), statics.foundation.reach_mm)
 
-    def solve(
-        s: float, near: Equilibrium | None, guess: Float64Array, *, is_brief: bool
-    ) -> Float64Array:
+    def solve(s: float, near: Equilibrium | None, guess: Float64Array) -> Float64Array:
         if s not in solved:
             suspension = suspension_at(s)
             begin = None if near is None else replace(near, freedom=guess)
             anchor, windowed = windows.around(suspension.pose(guess))
             found = balance(
                 suspension, windowed, load_N, statics, closure,
-                start=begin, start_rad=guess[0], is_brief=is_brief,
+                start=begin, start_rad=guess[0], is_brief=True,
             )  # fmt: skip
             if not windows.holds(anchor, found):
                 found = balance(
                     suspension, oppositions, load_N, statics, closure,
-                    start=found, is_brief=is_brief,
+                    start=found, is_brief=True,
                 )  # fmt: skip
             solved[s] = found
         return solved[s].freedom
@@ -190,7 +188,7 @@ def follow(  # noqa: PLR0913
     before = np.array([start_rad, 0.0, 0.0]) if start is None else start.freedom
     slope = np.zeros(3)
     for i, s in enumerate(grid):
-        now = solve(float(s), last, before + slope, is_brief=False)
+        now = solve(float(s), last, before + slope)
         slope = now - before if i else np.zeros(3)
         before, last = now, solved[float(s)]
     grid = np.sort(grid)
@@ -229,9 +227,7 @@ def _refine(
         between = PchipInterpolator(knots, [solved[s].freedom for s in knots])
         middle = 0.5 * (a + b)
         guess = between(middle)
-        error_mm = float(
-            np.abs((solve(middle, solved[a], guess, is_brief=True) - guess) * in_mm).max()
-        )
+        error_mm = float(np.abs((solve(middle, solved[a], guess) - guess) * in_mm).max())
         if error_mm > settings.interpolation_mm and depth < settings.max_depth:
             waiting += [(middle, b, depth + 1), (a, middle, depth + 1)]
 

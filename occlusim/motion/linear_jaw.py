@@ -32,17 +32,23 @@ MIXED = 4
 
 @dataclass(frozen=True, slots=True)
 class Statics:
-    """What gives way and what pulls: foundation, teeth, joints, muscles."""
+    """What gives way and what pulls: foundation, teeth, joints, muscles.
+
+    tether (3, 3): stiffness that ties the jaw's freedoms to zero in place of the joints (N mm/rad,
+    N and N/mm), or None.
+    """
 
     foundation: FoundationSettings
     mobility: MobilitySettings
     joints: JointSettings
     muscle: Muscle
+    tether: Float64Array | None = None
 
     @property
     def holds_joints(self) -> bool:
         """Whether the condyles stay where they are guided."""
-        return self.joints.is_held or self.mobility.pace == "quick"
+        is_held = self.joints.is_held or self.mobility.pace == "quick"
+        return is_held and self.tether is None
 
     @property
     def is_rigid(self) -> bool:
@@ -136,7 +142,10 @@ class LinearJaw:
             block = np.zeros((n - 3, n - 3))
             self.sockets.add(state[3:].reshape(-1, 3), whole[3:], block)
             total[3:, 3:] += block
-        if not self.statics.holds_joints:
+        if self.statics.tether is not None:
+            whole[:3] += self.statics.tether @ state[:3]
+            total[:3, :3] += self.statics.tether
+        elif not self.statics.holds_joints:
             k = self.statics.joints.stiffness_N_per_mm
             for d in (1, 2):
                 if state[d] > 0.0:
@@ -217,9 +226,12 @@ class LinearJaw:
         """
         contact, _, whole, _ = self.derivatives(state)
         pressed = muscle_N * self.arm[1:] - contact[1:3]
-        if not self.statics.holds_joints:
-            pressed = self.statics.joints.stiffness_N_per_mm * np.maximum(state[1:3], 0.0)
         rest = contact[:3] - muscle_N * self.arm
+        if self.statics.tether is not None:
+            pressed = (self.statics.tether @ state[:3])[1:]
+            rest[0] += (self.statics.tether @ state[:3])[0]
+        elif not self.statics.holds_joints:
+            pressed = self.statics.joints.stiffness_N_per_mm * np.maximum(state[1:3], 0.0)
         rest[1:] += pressed
         left_over = np.array([rest[1] + rest[2], rest[0], (rest[1] - rest[2]) * half_width_mm])
         on_a_tooth = 0.0

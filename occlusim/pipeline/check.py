@@ -13,6 +13,8 @@ from occlusim.files.case_file import read_case
 from occlusim.files.results_file import OutputFolder
 from occlusim.pipeline.clock import Clock, Progress
 from occlusim.pipeline.crown_stage import run_crown
+from occlusim.pipeline.foil import foil_part
+from occlusim.pipeline.guided import natural_guidance_part
 from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
 from occlusim.pipeline.motion_part import motion_part
@@ -89,6 +91,7 @@ def check_case(
         )
         findings = [*inputs.findings, *placed.record.findings, *crown.findings]
         findings += retruded.findings if retruded else ()
+        foil = foil_part(case.foil, jaw)
         results = {
             "schema": 1,
             "job": "check",
@@ -98,17 +101,21 @@ def check_case(
             "seconds": {},
             "inputs": inputs.input_parts(),
             "findings": [],
-            "verdict": verdict_part(inputs, placed, jaw, crown),
+            "verdict": verdict_part(inputs, placed, jaw, crown, foil),
             "registration": registration_part(inputs, placed.record),
             "mounting": mounting_part(case, placed.frame),
             "closure": jaw.closure_part(),
             "datum": jaw.datum_part(),
             "motion": motion_part(placed.frame, placed.T_upper_lower, jaw.run.paths, retruded),
+            "guidance": [
+                natural_guidance_part(path) for path in jaw.run.paths if path.name != "centric"
+            ],
             "crown": crown.part(),
             "settings": case.model_dump(mode="json", exclude={"scans": True, "crowns": True}),
         }
         for load in ("light", "heavy"):
             results["closure"][load]["with_crown"] = crown.closures[load]
+        results["datum"] |= {"disagreement_um": crown.disagreement_um, "foil": foil}
         write_outputs(
             inputs, placed, jaw, crown, arches, results, findings, clock, folder.work, pictures
         )

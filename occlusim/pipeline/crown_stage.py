@@ -12,7 +12,7 @@ import numpy as np
 
 from occlusim.arrays import Float64Array, Int32Array
 from occlusim.contact.field import GapField
-from occlusim.contact.foundation import ContactBody, FoundationSettings
+from occlusim.contact.foundation import ContactBody
 from occlusim.crown.clearance import CrownPath
 from occlusim.crown.location import CrownOrientation
 from occlusim.crown.missing import missing_contact
@@ -30,7 +30,6 @@ from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.closure import Opposition
-from occlusim.motion.datum import natural_datum
 from occlusim.motion.equilibrium import Equilibrium
 from occlusim.motion.excursion import GuidedPath
 from occlusim.pipeline.clock import Clock
@@ -43,13 +42,16 @@ from occlusim.pipeline.crown_run import (
     paths_gaps,
     wanted_gap,
 )
+from occlusim.pipeline.guided import CrownGuidance, crown_guidance_part, guide_with_crown
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import close_jaw
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.placing import crown_centroid
 from occlusim.pipeline.record import Placed
-from occlusim.pipeline.results import closure_part, movement_part, pairs_of, spot_part
+from occlusim.pipeline.results import closure_part, movement_part, spot_part
+from occlusim.pipeline.settling import Settled, settle_freely
 from occlusim.pipeline.side_by_side import side_by_side
+from occlusim.pipeline.springs import joint_findings, other_springs
 from occlusim.pipeline.units import BAND, UM
 
 MAP_REACH_MM = 10.0
@@ -66,6 +68,7 @@ class CrownState:
     supported_gap_mm: float
     movements: tuple[MovementGaps, ...]
     closures: dict[str, dict[str, Any]]
+    guidance: tuple[CrownGuidance, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,14 @@ class CrownStage:
     tooth: int
     least_spot_mm: float
     largest_violation_mm: float
+    settled: Settled
     findings: tuple[Finding, ...]
+
+    @property
+    def disagreement_um(self) -> float | None:
+        """What free settling changes of the crown's height, um."""
+        change = self.settled.disagreement_mm
+        return None if change is None else abs(change) * UM
 
     @property
     def closures(self) -> dict[str, dict[str, Any]]:
@@ -108,6 +118,7 @@ class CrownStage:
             if self.missing_raise_mm is None
             else self.missing_raise_mm * UM,
             "movements": [movement_part(m) for m in self.first.movements],
+            "guidance": [crown_guidance_part(g, self.tooth) for g in self.first.guidance],
             "spots": [
                 spot_part(s, self.T_upper_crown, self.least_spot_mm) for s in self.plan.spots
             ],
@@ -117,6 +128,7 @@ class CrownStage:
                 "recorded_gap_um": self.after.recorded_gap_mm * UM,
                 "movements": [movement_part(m) for m in self.after.movements],
                 "n_spots": self.n_spots_after,
+                "guidance": [crown_guidance_part(g, self.tooth) for g in self.after.guidance],
                 "closure": self.after.closures,
             },
         }
@@ -144,11 +156,12 @@ def run_crown(
         pair = region.against(field)
         jobs: list[Callable[[], Any]] = [
             partial(crown_state, inputs, jaw, region, field, wanted),
-            partial(other_stiffness, jaw),
+            partial(other_springs, jaw, pair, spec.iso[0]),
+            partial(settle_freely, placed, jaw, pair, spec.iso[0]),
             partial(opening_at_touch, pair, hinge, jaw.model.closure.lever_mm),
             partial(coverage, pair, jaw.run.light.T_upper_lower, _up(jaw, spec.is_upper)),
         ]
-        first, yielding, touch, covered, *answers = side_by_side([*jobs, *beside])
+        first, springs, settled, touch, covered, *answers = side_by_side([*jobs, *beside])
     with clock.stage("reduction", "reduction: what to take off"):
         reduction = reduce_crown(inputs, placed, jaw, region, field, wanted)
         plan = reduction.plan
@@ -168,7 +181,7 @@ def run_crown(
             partial(remainder, written, region.field, reduction.settings, crown, plan),
         ]
         after, left = side_by_side(jobs)
-        findings = stiffness_findings(inputs, jaw, pair, first, yielding)
+        findings = [*springs, *joint_findings(jaw)]
     T_upper_crown = RigidTransform.identity() if spec.is_upper else placed.T_upper_lower
     stage = CrownStage(
         first,
@@ -188,6 +201,7 @@ def run_crown(
         spec.iso[0],
         least_spot_mm,
         largest_mm,
+        settled,
         tuple(findings),
     )
     return stage, answers
@@ -304,7 +318,14 @@ def crown_state(
         ),
     )
     closures = {"light": light, "heavy": heavy}
-    return CrownState(recorded.gap_mm, recorded.supported_gap_mm, gaps, closures)
+    guided = side_by_side(
+        [
+            partial(guide_with_crown, jaw.model, jaw.natural, both[1], path, gap.gap_mm)
+            for path, gap in zip(paths, gaps, strict=True)
+            if path.name != "centric"
+        ]
+    )
+    return CrownState(recorded.gap_mm, recorded.supported_gap_mm, gaps, closures, tuple(guided))
 
 
 def wanted_functions(
@@ -423,43 +444,6 @@ def platform_at(inputs: Inputs, T_upper_lower: RigidTransform) -> Float64Array |
         return None
     point = np.array(inputs.case.implant.platform_mm)
     return point if inputs.crown_spec.is_upper else T_upper_lower.apply(point)
-
-
-def other_stiffness(jaw: JawStage) -> tuple[Equilibrium, ...]:
-    """Return the light closures without the crown on a foundation ten times softer and stiffer."""
-    statics, closures = jaw.model.statics, []
-    for factor in (0.1, 10.0):
-        foundation = FoundationSettings(statics.foundation.stiffness_MPa_per_mm * factor)
-        model = replace(jaw.model, statics=replace(statics, foundation=foundation))
-        closures.append(close_jaw(model, (jaw.run.near,), model.light_N, jaw.run.light))
-    return tuple(closures)
-
-
-def stiffness_findings(
-    inputs: Inputs,
-    jaw: JawStage,
-    pair: CrownAgainst,
-    first: CrownState,
-    yielding: Sequence[Equilibrium],
-) -> list[Finding]:
-    """Return what a factor of ten in the foundation's stiffness does to the crown's answer."""
-    centric = next(m for m in first.movements if m.name == "centric")
-    usual = jaw.datum.g_nat_mm - centric.least_mm
-    changes = []
-    for closed in yielding:
-        pairs = pairs_of(closed, 0, jaw.run.near)
-        datum = natural_datum(pairs, inputs.crown_spec.iso[0])
-        gap = pair.least_gap(closed.T_upper_lower).gap_mm
-        changes.append((datum.g_nat_mm - gap) - usual)
-    return [
-        Finding(
-            "info",
-            "stiffness_effect",
-            f"a foundation ten times softer changes the crown's height in closure by "
-            f"{changes[0] * UM:+.1f} um, ten times stiffer by {changes[1] * UM:+.1f} um",
-            "crown",
-        )
-    ]
 
 
 def painted(

@@ -5,20 +5,33 @@ from __future__ import annotations
 from typing import Any
 
 from occlusim.pipeline.crown_stage import CrownStage
+from occlusim.pipeline.foil import foil_words
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
+from occlusim.pipeline.settling import DOUBTFUL_UM
 from occlusim.pipeline.units import UM
 
 LEAST_COVERAGE = 0.98
 
 
 def verdict_part(
-    inputs: Inputs, placed: Placed, jaw: JawStage, crown: CrownStage
+    inputs: Inputs,
+    placed: Placed,
+    jaw: JawStage,
+    crown: CrownStage,
+    foil: list[dict[str, Any]],
 ) -> dict[str, Any]:
     """Return state, whether the crown is high, the reasons for doubt, and the coverage."""
     reasons = [f"{reason}: the recorded bite is the datum" for reason in jaw.datum.reasons]
     reasons += [f"bite record: {reason}" for reason in placed.record.verdict.reasons]
+    change_um = crown.disagreement_um
+    if change_um is not None and change_um > DOUBTFUL_UM:
+        reasons.append(
+            f"settled freely on its natural teeth the bite puts the crown {change_um:.0f} um "
+            "higher or lower than closed on the hinge"
+        )
+    reasons += foil_words(foil)
     if crown.coverage < LEAST_COVERAGE:
         reasons.append(
             f"the opposing scan ends within 1 mm of {100 * (1 - crown.coverage):.0f} % of the "

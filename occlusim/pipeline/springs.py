@@ -1,0 +1,83 @@
+"""What other springs would say: the crown's height on softer, stiffer or quicker ones; joints."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from occlusim.contact.foundation import FoundationSettings
+from occlusim.errors import OcclusimError
+from occlusim.geometry.scan_check import Finding
+from occlusim.motion.datum import natural_datum
+from occlusim.motion.equilibrium import Equilibrium
+from occlusim.motion.linear_jaw import Statics
+from occlusim.pipeline.crown_run import CrownAgainst
+from occlusim.pipeline.guided import unloaded_words
+from occlusim.pipeline.jaw_run import close_jaw
+from occlusim.pipeline.jaw_stage import JawStage
+from occlusim.pipeline.results import pairs_of
+from occlusim.pipeline.units import UM
+
+
+def other_springs(jaw: JawStage, pair: CrownAgainst, tooth: int) -> list[Finding]:
+    """Return what other springs do to the crown's height above the datum in light closure.
+
+    Each set of springs gives a closure without the crown, and the natural contacts' tightness and
+    the crown's gap in it.
+    """
+    usual = _height_mm(jaw, pair, tooth, jaw.run.light)
+    said = []
+    for code, words, statics in variants(jaw.model.statics):
+        model = replace(jaw.model, statics=statics)
+        try:
+            closed = close_jaw(model, (jaw.run.near,), model.light_N, jaw.run.light)
+        except OcclusimError as error:
+            said.append(Finding("info", code, f"{words}: {error}", "crown"))
+            continue
+        change_um = (_height_mm(jaw, pair, tooth, closed) - usual) * UM
+        said.append(
+            Finding(
+                "info", code,
+                f"{words} would change the crown's height in closure by {change_um:+.1f} um",
+                "crown",
+            )
+        )  # fmt: skip
+    return said
+
+
+def variants(statics: Statics) -> list[tuple[str, str, Statics]]:
+    """Return codes, words and springs that stand beside the case's own."""
+    usual, mobility = statics.foundation.stiffness_MPa_per_mm, statics.mobility
+    found = [
+        (
+            "stiffness_effect",
+            f"a foundation ten times {word} ({usual * factor:g} MPa/mm)",
+            replace(statics, foundation=FoundationSettings(usual * factor)),
+        )
+        for word, factor in (("softer", 0.1), ("stiffer", 10.0))
+    ]
+    other = "quick" if mobility.pace == "sustained" else "sustained"
+    words = {
+        "quick": "a quick bite, in which neither teeth nor condyles give way,",
+        "sustained": "a sustained bite, in which teeth and condyles give way,",
+    }[other]
+    found.append(("pace_effect", words, replace(statics, mobility=replace(mobility, pace=other))))
+    if mobility.pace == "sustained" and mobility.has_lateral:
+        along = replace(statics, mobility=replace(mobility, has_lateral=False))
+        found.append(("lateral_effect", "teeth that give way along their axes alone", along))
+    return found
+
+
+def _height_mm(jaw: JawStage, pair: CrownAgainst, tooth: int, closed: Equilibrium) -> float:
+    datum = natural_datum(pairs_of(closed, 0, jaw.run.near), tooth)
+    return datum.g_nat_mm - pair.least_gap(closed.T_upper_lower).gap_mm
+
+
+def joint_findings(jaw: JawStage) -> list[Finding]:
+    """Return where a condyle is not pressed into its fossa, and where condyles had to be held."""
+    closures = {"light closure": jaw.run.light, "heavy closure": jaw.run.heavy}
+    free = [
+        Finding("warning", "condyle_unloaded", words, "crown")
+        for words in unloaded_words(closures, jaw.run.paths)
+    ]
+    held = [Finding("warning", "condyles_held", words, "crown") for words in jaw.run.held]
+    return [*free, *held]
