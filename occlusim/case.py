@@ -17,6 +17,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from occlusim.arrays import unit_vector
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import MAX_CONDYLE_DISTANCE_MM, MIN_CONDYLE_DISTANCE_MM
+from occlusim.jaw.mounting_scatter import CondyleSource
 from occlusim.jaw.numbering import (
     check_teeth,
     check_tooth,
@@ -27,6 +28,7 @@ from occlusim.jaw.numbering import (
 from occlusim.registration.shared_frame import SharedFrameSettings
 
 SCHEMA = 1
+MAX_SAMPLES = 5000
 DEFAULT_CENTRIC_UM: Mapping[str, float] = {"tooth": 0.0, "implant": 25.0}
 
 Units = Literal["um", "mm", "cm", "m", "inch"]
@@ -267,8 +269,13 @@ class Registration(_Section):
 
 
 class Mounting(_Section):
-    """Condylar points in the upper scan's coordinates, landmarks on the lower scan in its own."""
+    """Condylar points in the upper scan's coordinates, landmarks on the lower scan in its own.
 
+    `condyles` says what the condylar points are: ``measured`` on the patient's own hinge movement,
+    or ``arbitrary``, by a rule on the face; it decides how far the axis is trusted.
+    """
+
+    condyles: CondyleSource = "measured"
     right_condyle_mm: Point | None = None
     left_condyle_mm: Point | None = None
     incisal_mm: Point | None = None
@@ -281,6 +288,11 @@ class Mounting(_Section):
         landmarks = (self.incisal_mm, self.right_molar_mm, self.left_molar_mm)
         if None in condyles and condyles != (None, None):
             raise ValueError("right_condyle_mm and left_condyle_mm: both or none are wanted")
+        if None in condyles and "condyles" in self.model_fields_set:
+            raise ValueError(
+                f"condyles = {self.condyles!r} is given without condylar points: add "
+                "right_condyle_mm and left_condyle_mm, or leave it out"
+            )
         if None in landmarks and landmarks != (None, None, None):
             raise ValueError(
                 "incisal_mm, right_molar_mm and left_molar_mm: all three or none are wanted"
@@ -329,6 +341,37 @@ class Movements(_Section):
     protrusion_mm: Annotated[Number, _between(0.0, 15.0)] = 5.0
     laterotrusion_mm: Annotated[Number, _between(0.0, 15.0)] = 4.0
     step_mm: Annotated[Number, _between(0.005, 1.0)] = 0.1
+
+
+def _samples(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ValueError(f"{value!r} given, a whole number is wanted")
+    if not 0 <= value <= MAX_SAMPLES:
+        raise ValueError(f"{value} given, 0 (left out) to {MAX_SAMPLES} is allowed")
+    return value
+
+
+def _from_to(value: object) -> object:
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise ValueError(f"{value!r} given, two numbers [from, to] are wanted")
+    low, high = (_plain_number(v) for v in value)
+    if not 0.0 <= low <= high <= 4.0:
+        raise ValueError(f"[{low:g}, {high:g}] given, 0 to 4 with the smaller first is allowed")
+    return low, high
+
+
+class Sensitivity(_Section):
+    """How far guidance and axis may be wrong, and how many jaws are tried for it.
+
+    Standard deviations, and the range of the immediate side shift. The defaults are those between
+    people, with their sources: `occlusim.jaw.mounting_scatter.GuidanceScatter`; where the angles
+    were measured on the patient, give what the measurement repeats to. No samples: left out.
+    """
+
+    samples: Annotated[int, BeforeValidator(_samples)] = 16
+    inclination_sigma_deg: Annotated[Number, _between(0.0, 30.0)] = 12.0
+    bennett_sigma_deg: Annotated[Number, _between(0.0, 15.0)] = 3.6
+    side_shift_mm: Annotated[tuple[float, float], BeforeValidator(_from_to)] = (0.0, 2.0)
 
 
 class Loads(_Section):
@@ -389,6 +432,7 @@ class Case(_Section):
     mounting: Mounting = Mounting()
     guidance: Guidance = Guidance()
     movements: Movements = Movements()
+    sensitivity: Sensitivity = Sensitivity()
     loads: Loads = Loads()
     targets: Targets = Targets()
 
@@ -420,6 +464,7 @@ __all__ = [
     "Movements",
     "Registration",
     "Scans",
+    "Sensitivity",
     "Sides",
     "Targets",
     "Teeth",
