@@ -200,6 +200,9 @@ class MovementSensitivity:
         Change of the gap on the excursion proper for one quantity alone.
     axis_mm_per_mm, axis_beyond_mm_per_mm : (2,)
         Derivatives of both gaps to the axis forward and up.
+    corner_mm, corner_beyond_mm
+        Both gaps of the jaw whose every quantity lies at its worse end at once, the axis one
+        standard deviation away; NaN in closure.
     n_solved
         Poses that were solved.
     """
@@ -213,6 +216,8 @@ class MovementSensitivity:
     effect_mm: dict[str, tuple[float, float]]
     axis_mm_per_mm: Float64Array
     axis_beyond_mm_per_mm: Float64Array
+    corner_mm: float
+    corner_beyond_mm: float
     n_solved: int
 
 
@@ -298,13 +303,46 @@ def crown_sensitivity(
         {},
         centric_slope,
         np.full(2, np.nan),
+        np.nan,
+        np.nan,
         len(axis),
     )
+    corners = [_worst_corner(nominal, singles, leasts.beyond_mm[: len(alone)]) for leasts in found]
+    worst = side_by_side(
+        [
+            partial(varied_leasts, course, nominal, [corner.model(nominal)], natural, pair)
+            for course, corner in zip(courses, corners, strict=True)
+        ]
+    )
     rest = [
-        _movement(course, closure_mm, moved_mm, list(singles), leasts)
-        for course, leasts in zip(courses, found, strict=True)
+        _movement(course, closure_mm, moved_mm, list(singles), leasts, corner)
+        for course, leasts, corner in zip(courses, found, worst, strict=True)
     ]
     return (first, *rest)
+
+
+def _worst_corner(
+    nominal: JawModel,
+    singles: dict[str, tuple[JawVariation, JawVariation]],
+    gap_mm: Float64Array,
+) -> JawVariation:
+    """Return the jaw with every quantity at the end where alone it leaves the lesser gap."""
+    is_higher = (gap_mm[1::2] < gap_mm[::2]).astype(int)
+    ends = {name: pair[end] for (name, pair), end in zip(singles.items(), is_higher, strict=True)}
+    sides: dict[str, SideGuidance] = {
+        side: SideGuidance(
+            getattr(ends[f"inclination_{side}"].guidance, side).sagittal_inclination_rad,
+            getattr(ends[f"bennett_{side}"].guidance, side).bennett_angle_rad,
+            getattr(ends[f"side_shift_{side}"].guidance, side).immediate_side_shift_mm,
+        )
+        for side in SIDES
+    }
+    scatter = nominal.frame.scatter
+    return JawVariation(
+        guidance_with(nominal.guidance, right=sides["right"], left=sides["left"]),
+        float(np.sign(ends["axis_forward"].forward_mm) * scatter.forward_mm),
+        float(np.sign(ends["axis_vertical"].up_mm) * scatter.vertical_mm),
+    )
 
 
 def _rests_elsewhere(paths: Sequence[GuidedPath]) -> bool:
@@ -329,6 +367,7 @@ def _movement(
     moved_mm: Float64Array,
     quantities: Sequence[str],
     found: Leasts,
+    corner: Leasts,
 ) -> MovementSensitivity:
     """Return a movement's answer; closure_mm (4,) of the shifted axes, moved_mm (n,) less usual."""
     start_mm = float(course.gap_mm[0])
@@ -350,5 +389,7 @@ def _movement(
         },
         (least[:, 1] - least[:, 0]) / step,
         (beyond[:2, 1] - beyond[:2, 0]) / step,
-        int(found.n_solved.sum()),
+        float(min(start_mm, corner.least_mm[0])),
+        float(corner.beyond_mm[0]),
+        int(found.n_solved.sum() + corner.n_solved.sum()),
     )

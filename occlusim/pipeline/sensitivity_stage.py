@@ -69,6 +69,10 @@ class SensitivityStage:
                     "beyond_mm": m.beyond_mm,
                     "least_gap": _spread(m.nominal_mm, m.least_mm),
                     "beyond_gap": _spread(m.nominal_beyond_mm, m.beyond_gap_mm),
+                    "worst_corner": {
+                        "least_gap_um": m.corner_mm * UM,
+                        "beyond_gap_um": m.corner_beyond_mm * UM,
+                    },
                     "effects_um": {
                         name: {"lower": low * UM, "higher": high * UM}
                         for name, (low, high) in m.effect_mm.items()
