@@ -48,8 +48,8 @@ FOUND_LANDMARK_MM = 1.0
 class AxisScatter:
     """One standard deviation of the hinge axis' place, in jaw axes, and what it rests on.
 
-    The directions are taken as independent. A shift along the axis is left out: it turns nothing
-    about another line, and a laterotrusion feels it less than a shift forward.
+    The directions are taken as independent. A shift along the axis is left out: closing and a
+    symmetric protrusion do not feel it, and no survey gives its size.
     """
 
     forward_mm: float

@@ -63,6 +63,9 @@ SEED_DOUBT_MM = 0.04
 NEAR_LOW_MM = 0.05
 """The nominal gap is known closely where it is within this of the excursion's least."""
 
+WITHIN_MM = 0.3
+"""Faces so near are looked at: like jaws at one place lie within a tenth of a millimetre."""
+
 AGAIN = 2
 """Blocks that are looked at again with what was learned from the later ones."""
 
@@ -143,7 +146,7 @@ class NearFaces:
 
     def __init__(self, whole: Opposition, reach_mm: float) -> None:
         self._whole = whole
-        self._within_mm = whole.field.sdf.band_mm - whole.field.sdf.voxel_mm
+        self._within_mm = min(WITHIN_MM, whole.field.sdf.band_mm - whole.field.sdf.voxel_mm)
         self._slack_mm = self._within_mm - reach_mm
         self._laid: list[tuple[RigidTransform, Opposition]] = []
 
