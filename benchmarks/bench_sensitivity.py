@@ -104,8 +104,8 @@ def main() -> None:
         for path, movement in zip(jaw.run.paths[1:], found[1:], strict=True):
             least, beyond = full_leasts(jaw, pair, model, path)
             errors.append([movement.least_mm[k] - least, movement.beyond_gap_mm[k] - beyond])
-    error = UM * np.array(errors)
-    for column, where in enumerate(("whole path", "excursion proper")):
+    error = UM * np.array(errors).reshape(-1, 2)
+    for column, where in enumerate(("whole path", "excursion proper") if errors else ()):
         e = error[:, column]
         print(
             f"{where:<18} error over {len(e)} movements: median {np.median(e):.2f} um, 95 % below "
