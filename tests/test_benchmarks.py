@@ -106,3 +106,12 @@ def test_the_bite_registration_is_exact_and_its_peers_are_named():
     assert all(closed > 0 and found > 0 for closed, found in closed_form)
     for name in ("ours", "Open3D", "small_gicp"):
         assert name in text
+
+
+@pytest.mark.slow
+def test_varied_jaws_give_the_least_gaps_of_full_paths():
+    text = printed("bench_sensitivity.py")
+    for where in ("whole path", "excursion proper"):
+        # Wanted is 2 um; a closure's trusted step and the gap's tolerance leave 0.5 um below.
+        assert value(text, rf"{where}.*largest NUMBER um") < 2.0
+        assert value(text, rf"{where}.*least NUMBER um") > -0.5

@@ -7,7 +7,7 @@ plane through the lower incisal point and both distobuccal cusps of the last mol
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -17,6 +17,12 @@ from occlusim.arrays import Float64Array, frozen
 from occlusim.errors import DegenerateProblem, InputError
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.landmarks import Landmarks
+from occlusim.jaw.mounting_scatter import (
+    AxisScatter,
+    CondyleSource,
+    condyle_scatter,
+    mean_value_scatter,
+)
 
 MIN_CONDYLE_DISTANCE_MM = 70.0
 MAX_CONDYLE_DISTANCE_MM = 140.0
@@ -116,7 +122,9 @@ class JawFrame:
     half_width_mm
         Half the distance between the condylar points.
     method
-        ``condyles``, or ``landmarks`` with how they were found.
+        ``condyles`` with their source, or ``landmarks`` with how they were found.
+    scatter
+        One standard deviation of the axis' place, with its source.
     assumptions
         What was taken for granted, in words for the report.
     """
@@ -127,6 +135,7 @@ class JawFrame:
     landmarks: Landmarks
     half_width_mm: float
     method: str
+    scatter: AxisScatter
     assumptions: tuple[str, ...] = field(default=())
 
     def __post_init__(self) -> None:
@@ -137,6 +146,18 @@ class JawFrame:
     def incisal_jaw(self) -> Float64Array:
         """Lower incisal point at the recorded bite, (3,), mm, jaw frame."""
         return self.T_jaw_upper.apply(self.landmarks.incisal)
+
+    def shifted(self, forward_mm: float, up_mm: float) -> JawFrame:
+        """Return the frame with its axis moved forward and up, in jaw axes; the teeth stay."""
+        shift = np.array([0.0, forward_mm, up_mm])
+        moved = self.T_jaw_upper.inverse().rotate(shift)
+        here = self.T_jaw_upper
+        return replace(
+            self,
+            T_jaw_upper=RigidTransform(here.rotation, here.translation - shift),
+            right_condyle=self.right_condyle + moved,
+            left_condyle=self.left_condyle + moved,
+        )
 
     def to_jaw(self, T_upper_lower: RigidTransform) -> RigidTransform:
         """Return T_jaw_lower of a pose."""
@@ -173,9 +194,12 @@ def occlusal_normal(landmarks: Landmarks) -> Float64Array:
 
 
 def frame_from_condyles(
-    right_condyle: ArrayLike, left_condyle: ArrayLike, landmarks: Landmarks
+    right_condyle: ArrayLike,
+    left_condyle: ArrayLike,
+    landmarks: Landmarks,
+    source: CondyleSource = "measured",
 ) -> JawFrame:
-    """Return the jaw frame of measured condylar points.
+    """Return the jaw frame of given condylar points.
 
     Parameters
     ----------
@@ -183,6 +207,8 @@ def frame_from_condyles(
         Condylar points, upper scan's coordinates.
     landmarks
         Incisal point and molar cusps at the recorded bite, upper scan's coordinates.
+    source
+        ``measured`` points of the patient's own hinge movement, or ``arbitrary`` ones.
 
     Raises
     ------
@@ -191,7 +217,14 @@ def frame_from_condyles(
     DegenerateProblem
         If the landmarks lie on a line, or the hinge axis is upright on the occlusal plane.
     """
-    return _assemble(right_condyle, left_condyle, landmarks, "condyles", ())
+    words = {
+        "measured": "the condylar points given lie on the patient's own hinge axis",
+        "arbitrary": "the condylar points given were placed by a rule, not by the hinge movement",
+    }
+    scatter = condyle_scatter(source)
+    return _assemble(
+        right_condyle, left_condyle, landmarks, f"condyles ({source})", scatter, (words[source],)
+    )
 
 
 def _assemble(
@@ -199,6 +232,7 @@ def _assemble(
     left_condyle: ArrayLike,
     landmarks: Landmarks,
     method: str,
+    scatter: AxisScatter,
     assumptions: tuple[str, ...],
 ) -> JawFrame:
     right = _condyle("right_condyle", right_condyle)
@@ -223,7 +257,7 @@ def _assemble(
     rotation = np.vstack([x, y, np.cross(x, y)])
     T_jaw_upper = RigidTransform(rotation, -rotation @ (0.5 * (right + left)))
     frame = JawFrame(
-        T_jaw_upper, right, left, landmarks, 0.5 * distance_mm, method, tuple(assumptions)
+        T_jaw_upper, right, left, landmarks, 0.5 * distance_mm, method, scatter, assumptions
     )
     _check_teeth_before_axis(frame)
     return frame
@@ -292,7 +326,24 @@ def frame_from_landmarks(landmarks: Landmarks, means: MountingMeans | None = Non
         origin - half * x,
         landmarks,
         f"landmarks ({landmarks.method}) with mean values",
-        (means.assumption(),),
+        mean_value_scatter(
+            means.bonwill_arm_mm,
+            means.condyle_distance_mm,
+            means.height_mm,
+            means.forward_mm,
+            float((0.5 * (landmarks.right_molar + landmarks.left_molar) - origin) @ y),
+            is_found=landmarks.method != "given",
+        ),
+        (means.assumption(), _landmark_words(landmarks)),
+    )
+
+
+def _landmark_words(landmarks: Landmarks) -> str:
+    if landmarks.method == "given":
+        return "the landmarks given are the lower incisal point and the distobuccal cusps"
+    return (
+        "the landmarks were found on the lower scan by the program, with a confidence of "
+        f"{landmarks.confidence:.2f} of 1; look at them in the picture of the mounting"
     )
 
 

@@ -20,7 +20,7 @@ from occlusim.contact.foundation import BodyLoad, Footprint, NearContact, presse
 from occlusim.errors import DegenerateProblem, NotConverged
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import ClosureSettings, Opposition, close_to_load
-from occlusim.motion.linear_jaw import Elements, LinearJaw, Mixing, Statics, joined
+from occlusim.motion.linear_jaw import LEVER_MM, Elements, LinearJaw, Mixing, Statics, joined
 from occlusim.motion.mobility import Sockets
 from occlusim.motion.suspension import Freedom, Suspension
 
@@ -34,8 +34,10 @@ NEAR_LOAD = 0.05
 YIELDING_STEP_MM = 1e-4
 """A last step of teeth that give way: below it, which vertices touch decides, one by one."""
 PATIENCE = 20
+HALVED_EVERY = 5
 SWINGING = 0.1
-"""After `PATIENCE` rounds steps are cut to a quarter. Where less than this share is left, teeth
+"""After `PATIENCE` rounds steps are halved, every so many rounds: a contact on an edge between
+facets is pushed back from either side for ever. Where less than this share of a step is left, teeth
 stay, and the jaw alone is balanced."""
 TIPPED_MM = 0.6
 """A condyle that would leave its fossa by more: the muscle force cannot be balanced there."""
@@ -242,8 +244,10 @@ class _Settling:
         enough_mm = max(settings.tolerance_mm, settings.trusted_step_mm)
         if not self.statics.is_rigid:
             enough_mm = max(enough_mm, YIELDING_STEP_MM)
+        calm, stride = 0, 1.0
         for round_ in range(1, settings.max_rounds + 1):
-            share = 0.25 ** (round_ // PATIENCE)
+            share = 0.5 ** max(0, 1 + (calm - PATIENCE) // HALVED_EVERY)
+            calm += 1
             around = self._look(freedom, yielded, reach_mm, are_teeth_free=share > SWINGING)
             now = np.concatenate([freedom, yielded[list(around.system.sockets.tooth)].ravel()])
             balanced = around.system.solve(now, muscle_N, self.load_N)
@@ -252,7 +256,7 @@ class _Settling:
                 size_mm = self._size_mm(around.pose, freedom, step)
                 if size_mm < enough_mm:
                     return self._at_rest(around, balanced[0], muscle_N, round_, is_brief)
-                step = share * mixing.step(now, step)
+                step = mixing.step(now, step) if share == 1.0 else share * step
             elif reach_mm < full_reach_mm:
                 reach_mm = full_reach_mm
                 continue
@@ -260,10 +264,14 @@ class _Settling:
                 far_rad = self._far_mm(around.pose, yielded) / settings.lever_mm
                 step = around.system.towards_contact(far_rad)
             size_mm = self._size_mm(around.pose, freedom, step)
-            bound_mm = REACH_SHARE * reach_mm
+            bound_mm = REACH_SHARE * reach_mm * stride
+            stride = 1.0
             if size_mm > bound_mm:
+                # Deep overlap: open in growing steps. Closing never grows, it could pass through.
+                stride = 2.0 * bound_mm / (REACH_SHARE * reach_mm) if _opens(step) else 1.0
                 step *= bound_mm / size_mm
                 mixing.forget()
+                calm = 0
             travelled += min(size_mm, bound_mm)
             freedom = freedom + step[:3]
             self._check(freedom, travelled)
@@ -435,6 +443,11 @@ class _Settling:
             () if is_brief else tuple(moved),
             () if is_brief else tuple(loads),
         )
+
+
+def _opens(step: Float64Array) -> bool:
+    """Return whether a step opens the jaw and raises no condyle by much."""
+    return bool(step[0] > 0.0 and np.abs(step[1:3]).max() < 0.1 * step[0] * LEVER_MM)
 
 
 def _add_pairs(

@@ -90,11 +90,14 @@ class Windows:
     Only these are looked at, so a step costs what it touches and not what a scan holds.
     """
 
-    def __init__(self, oppositions: tuple[Opposition, ...], reach_mm: float) -> None:
+    def __init__(
+        self, oppositions: tuple[Opposition, ...], reach_mm: float, within_mm: float = np.inf
+    ) -> None:
         self._whole = oppositions
         self._laid: list[tuple[RigidTransform, tuple[Side, ...]]] = []
         # A point so near has a node of the band beside it.
-        self._within_mm = min(o.field.sdf.band_mm - o.field.sdf.voxel_mm for o in oppositions)
+        seen_mm = min(o.field.sdf.band_mm - o.field.sdf.voxel_mm for o in oppositions)
+        self._within_mm = min(seen_mm, within_mm)
         self._corners = [o.body.corners for o in oppositions]
         self._slack_mm = self._within_mm - reach_mm
 

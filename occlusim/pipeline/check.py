@@ -23,7 +23,9 @@ from occlusim.pipeline.placing import mounting_part
 from occlusim.pipeline.record import take_record
 from occlusim.pipeline.record_part import registration_part
 from occlusim.pipeline.retruded import take_retruded
+from occlusim.pipeline.sensitivity_stage import run_sensitivity
 from occlusim.pipeline.side_by_side import meanwhile
+from occlusim.pipeline.units import UM
 from occlusim.pipeline.verdict import verdict_part
 from occlusim.report.summary import summary_words
 
@@ -89,9 +91,13 @@ def check_case(
             clock,
             folder.work,
         )
+        with clock.stage("sensitivity", "sensitivity: other axes and condylar angles"):
+            sensitivity = run_sensitivity(inputs, jaw, crown, fields.crown)
+        deepest_um = max((s.depth_mm for s in crown.plan.spots), default=0.0) * UM
         findings = [*inputs.findings, *placed.record.findings, *crown.findings]
         findings += retruded.findings if retruded else ()
         foil = foil_part(case.foil, jaw)
+        findings += sensitivity.findings(deepest_um, case.targets.least_spot_um)
         results = {
             "schema": 1,
             "job": "check",
@@ -103,14 +109,15 @@ def check_case(
             "findings": [],
             "verdict": verdict_part(inputs, placed, jaw, crown, foil),
             "registration": registration_part(inputs, placed.record),
-            "mounting": mounting_part(case, placed.frame),
+            "mounting": mounting_part(case, placed.frame)
+            | {"axis_effect": sensitivity.axis_effect_part()},
             "closure": jaw.closure_part(),
             "datum": jaw.datum_part(),
             "motion": motion_part(placed.frame, placed.T_upper_lower, jaw.run.paths, retruded),
             "guidance": [
                 natural_guidance_part(path) for path in jaw.run.paths if path.name != "centric"
             ],
-            "crown": crown.part(),
+            "crown": crown.part() | {"sensitivity": sensitivity.part()},
             "settings": case.model_dump(mode="json", exclude={"scans": True, "crowns": True}),
         }
         for load in ("light", "heavy"):

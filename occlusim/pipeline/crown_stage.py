@@ -51,7 +51,7 @@ from occlusim.pipeline.record import Placed
 from occlusim.pipeline.results import closure_part, movement_part, spot_part
 from occlusim.pipeline.settling import Settled, settle_freely
 from occlusim.pipeline.side_by_side import side_by_side
-from occlusim.pipeline.springs import joint_findings, other_springs
+from occlusim.pipeline.springs import joint_findings, other_springs, stiffer_shares
 from occlusim.pipeline.units import BAND, UM
 
 MAP_REACH_MM = 10.0
@@ -158,10 +158,13 @@ def run_crown(
             partial(crown_state, inputs, jaw, region, field, wanted),
             partial(other_springs, jaw, pair, spec.iso[0]),
             partial(settle_freely, placed, jaw, pair, spec.iso[0]),
+            partial(stiffer_shares, jaw, crown_opposition(inputs, region, inputs.crown.mesh)),
             partial(opening_at_touch, pair, hinge, jaw.model.closure.lever_mm),
             partial(coverage, pair, jaw.run.light.T_upper_lower, _up(jaw, spec.is_upper)),
         ]
-        first, springs, settled, touch, covered, *answers = side_by_side([*jobs, *beside])
+        first, springs, settled, stiffer, touch, covered, *answers = side_by_side([*jobs, *beside])
+        for load, share in stiffer.items():
+            first.closures[load]["crown_share_stiffer"] = share
     with clock.stage("reduction", "reduction: what to take off"):
         reduction = reduce_crown(inputs, placed, jaw, region, field, wanted)
         plan = reduction.plan
@@ -292,16 +295,9 @@ def crown_state(
     wanted: dict[str, Callable[[Float64Array], Float64Array]],
 ) -> CrownState:
     """Return a crown's gaps at the recorded bite and along the paths, and its closures."""
-    is_upper = inputs.crown_spec.is_upper
     pair, mesh = region.against(field), field.surface.mesh
     paths = jaw.run.paths
-    body = ContactBody(
-        "crown",
-        mesh.vertices,
-        mesh.faces,
-        np.full(len(mesh.faces), inputs.crown_spec.iso[0]),
-    )
-    both = (jaw.run.near, Opposition(region.field, body, not is_upper, region.tooth))
+    both = (jaw.run.near, crown_opposition(inputs, region, mesh))
 
     def closure(start: Equilibrium) -> dict[str, Any]:
         closed = close_jaw(jaw.model, both, start.load_N, start)
@@ -326,6 +322,14 @@ def crown_state(
         ]
     )
     return CrownState(recorded.gap_mm, recorded.supported_gap_mm, gaps, closures, tuple(guided))
+
+
+def crown_opposition(inputs: Inputs, region: Region, mesh: TriangleMesh) -> Opposition:
+    """Return a crown that presses on its antagonist."""
+    spec = inputs.crown_spec
+    tooth = np.full(len(mesh.faces), spec.iso[0])
+    body = ContactBody("crown", mesh.vertices, mesh.faces, tooth)
+    return Opposition(region.field, body, not spec.is_upper, region.tooth)
 
 
 def wanted_functions(

@@ -16,8 +16,8 @@ from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.units import BAND, UM
 
 HOLDS_SHARE, SLIPS_SHARE = 0.75, 1.0
-"""A gap up to 6 um holds an 8 um foil, one of 8 um or more lets it slip (Harper & Setchell 2002, Int
-J Prosthodont 15:347-352); other thicknesses in proportion, which is an assumption."""
+"""A gap up to 6 um holds an 8 um foil, one of 8 um or more lets it slip (Harper & Setchell 2002,
+Int J Prosthodont 15:347-352); other thicknesses in proportion, which is an assumption."""
 
 SEEN_MM = 0.5
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from occlusim.arrays import Float64Array
+from occlusim.contact.foundation import FoundationSettings
 from occlusim.errors import OcclusimError
 from occlusim.jaw.frame import JawFrame
 from occlusim.motion.closure import Opposition
@@ -15,6 +16,10 @@ from occlusim.motion.equilibrium import Equilibrium, balance
 from occlusim.motion.excursion import GuidedPath, Windows
 from occlusim.pipeline.jaw_run import JawModel
 from occlusim.pipeline.units import UM
+
+HARD_MPA_PER_MM = 30000.0
+"""Surfaces that hardly give, for what a crown that is too high does to the jaw: on the foundation
+that evens out a scan's noise it would sink in by tens of micrometres and lift nothing."""
 
 GUIDES_SHARE = 0.05
 """A pair guides at a step where it carries at least this share of the light load."""
@@ -63,17 +68,19 @@ def guide_with_crown(
         The crown's least gap at the path's steps: where it is not negative the crown touches
         nothing, and nothing changes.
     """
-    windows = Windows((natural, crown), model.moving.foundation.reach_mm)
+    hard = replace(model.moving, foundation=FoundationSettings(HARD_MPA_PER_MM))
+    windows = Windows((natural, crown), hard.foundation.reach_mm)
     steps: list[CrownStep] = []
     try:
         for s, gap, rest in zip(path.step_mm, gap_mm, path.rest, strict=True):
             if gap < 0.0:
                 suspension = path.suspension_at(float(s))
-                _, near = windows.around(rest.T_upper_lower)
-                with_crown = balance(
-                    suspension, near, model.light_N, model.moving, model.closure, start=rest
+                _, (teeth, own) = windows.around(rest.T_upper_lower)
+                alone, both = (
+                    balance(suspension, sides, model.light_N, hard, model.closure, start=rest)
+                    for sides in ((teeth,), (teeth, own))
                 )
-                steps.append(_step(float(s), model.frame, rest, with_crown))
+                steps.append(_step(float(s), model.frame, alone, both))
     except OcclusimError as error:
         return CrownGuidance(path.name, tuple(steps), str(error))
     return CrownGuidance(path.name, tuple(steps))
@@ -89,7 +96,7 @@ def _step(s: float, frame: JawFrame, rest: Equilibrium, with_crown: Equilibrium)
     guiding = _guiding(rest)
     lost = tuple(pair for pair in guiding if with_crown.pair_N.get(pair, 0.0) <= 0.0)
     share = load_N / with_crown.support_N
-    return CrownStep(s, load_N, share, down[1] - down[0], lost)
+    return CrownStep(s, load_N, share, float(down[1] - down[0]), lost)
 
 
 def _guiding(rest: Equilibrium) -> list[tuple[int, int]]:

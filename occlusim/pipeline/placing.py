@@ -16,6 +16,7 @@ from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.frame import JawFrame, frame_from_condyles, frame_from_landmarks
 from occlusim.jaw.landmarks import Landmarks, landmarks_of_row
+from occlusim.jaw.mounting_scatter import GuidanceScatter
 from occlusim.jaw.orientation import ArchOrientation, orient_arches
 from occlusim.jaw.tooth_location import (
     LocatedRow,
@@ -87,7 +88,9 @@ def mount(inputs: Inputs, T_upper_lower: RigidTransform, rows: Rows) -> JawFrame
         )
     landmarks = landmarks.transformed(T_upper_lower)
     if given.right_condyle_mm is not None and given.left_condyle_mm is not None:
-        return frame_from_condyles(given.right_condyle_mm, given.left_condyle_mm, landmarks)
+        return frame_from_condyles(
+            given.right_condyle_mm, given.left_condyle_mm, landmarks, given.condyles
+        )
     return frame_from_landmarks(landmarks)
 
 
@@ -224,6 +227,16 @@ def propped_finding(
     ]
 
 
+def guidance_scatter(case: Case) -> GuidanceScatter:
+    """Return the scatter of the guidance that a case's settings ask for."""
+    given = case.sensitivity
+    return GuidanceScatter(
+        inclination_rad=float(np.deg2rad(given.inclination_sigma_deg)),
+        bennett_rad=float(np.deg2rad(given.bennett_sigma_deg)),
+        side_shift_mm=given.side_shift_mm,
+    )
+
+
 def mounting_part(case: Case, frame: JawFrame) -> dict[str, Any]:
     """Return the mounting's part of the results."""
     marks = frame.landmarks
@@ -238,4 +251,15 @@ def mounting_part(case: Case, frame: JawFrame) -> dict[str, Any]:
         "left_molar_mm": numbers(marks.left_molar),
         "T_jaw_upper": numbers(frame.T_jaw_upper.matrix, 12),
         "guidance": guidance.model_dump(),
+        "axis_scatter": {
+            "forward_mm": frame.scatter.forward_mm,
+            "vertical_mm": frame.scatter.vertical_mm,
+            "source": frame.scatter.words,
+        },
+        "guidance_scatter": {
+            "inclination_sigma_deg": case.sensitivity.inclination_sigma_deg,
+            "bennett_sigma_deg": case.sensitivity.bennett_sigma_deg,
+            "side_shift_mm": list(case.sensitivity.side_shift_mm),
+            "source": guidance_scatter(case).words(),
+        },
     }

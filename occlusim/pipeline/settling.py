@@ -2,8 +2,8 @@
 
 The record is taken as it is where the jaw closes on its hinge. Here heave, roll and pitch are free:
 the teeth are pressed together by the light load at the middle of what they carry, and the jaw goes
-where they lead it, held back by the record's own certainty alone. A way of one standard deviation of
-the registration pulls as hard as the light load.
+where they lead it, held back by the record's own certainty alone. A way of one standard deviation
+of the registration pulls as hard as the light load.
 """
 
 from __future__ import annotations
@@ -30,8 +30,7 @@ DOUBTFUL_UM = 30.0
 class Settled:
     """The crown's height above the datum after free settling, less that on the hinge.
 
-    disagreement_mm is None where the jaw did not settle, and `problem` says why; sigma_mm is the
-    record's standard deviation in height, roll and pitch put together at the teeth's middle.
+    disagreement_mm is None where the jaw did not settle, and `problem` says why.
     """
 
     disagreement_mm: float | None

@@ -7,6 +7,7 @@ from dataclasses import replace
 from occlusim.contact.foundation import FoundationSettings
 from occlusim.errors import OcclusimError
 from occlusim.geometry.scan_check import Finding
+from occlusim.motion.closure import Opposition
 from occlusim.motion.datum import natural_datum
 from occlusim.motion.equilibrium import Equilibrium
 from occlusim.motion.linear_jaw import Statics
@@ -42,6 +43,26 @@ def other_springs(jaw: JawStage, pair: CrownAgainst, tooth: int) -> list[Finding
             )
         )  # fmt: skip
     return said
+
+
+def stiffer_shares(jaw: JawStage, crown: Opposition) -> dict[str, float | None]:
+    """Return the crown's share of either load on a foundation ten times stiffer; None: not found.
+
+    The usual foundation evens out a scan's noise and lets a high crown sink in; the truth lies
+    between.
+    """
+    statics = jaw.model.statics
+    stiff = FoundationSettings(10.0 * statics.foundation.stiffness_MPa_per_mm)
+    model = replace(jaw.model, statics=replace(statics, foundation=stiff))
+    shares: dict[str, float | None] = {}
+    for load, start in (("light", jaw.run.light), ("heavy", jaw.run.heavy)):
+        try:
+            closed = close_jaw(model, (jaw.run.near, crown), start.load_N, start)
+        except OcclusimError:
+            shares[load] = None
+        else:
+            shares[load] = float(closed.loads[1].vertical_N.sum()) / closed.support_N
+    return shares
 
 
 def variants(statics: Statics) -> list[tuple[str, str, Statics]]:

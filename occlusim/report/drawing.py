@@ -18,6 +18,7 @@ from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.report.colour import GAP, N_STEPS, REDUCTION, Quantity, paint
 from occlusim.report.figures import INK, PAPER, label_points, shading, view
 from occlusim.report.meshes import Orientation
+from occlusim.report.mounting_picture import draw_mounting, has_mounting
 from occlusim.report.words import WORDS
 
 SIZE = (1600, 1200)
@@ -36,7 +37,7 @@ def draw_trial(folder: Path) -> None:
 
 
 def draw_case(folder: Path, scene: dict[str, Any]) -> None:
-    """Draw the crown before and after, what to take off, and both arches."""
+    """Draw the crown before and after, what to take off, both arches and the mounting."""
     meshes = _read_meshes(folder / "meshes.npz")
     orientation = Orientation.of(scene["orientation"])
     is_lower, spots = bool(scene["is_lower"]), scene["spots"]
@@ -55,6 +56,8 @@ def draw_case(folder: Path, scene: dict[str, Any]) -> None:
         _look(plotter, vertices, orientation, is_lower=is_lower, aspect=SIZE[0] / SIZE[1])
         _finish(plotter, WORDS[title], quantity, folder / f"{name}.png")
     _draw_arches(folder / "arches.png", meshes, scene["contacts"], orientation)
+    if has_mounting(scene["mounting"]):
+        draw_mounting(folder / "mounting.png", meshes, scene["mounting"])
 
 
 def _draw_arches(

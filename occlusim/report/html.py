@@ -31,6 +31,7 @@ from occlusim.report.motion_figures import motion_figures
 from occlusim.report.motion_tables import motion_tables
 from occlusim.report.numbers import joined, numbered_spots, plain
 from occlusim.report.record_tables import record_tables
+from occlusim.report.sensitivity_tables import sensitivity_tables
 from occlusim.report.summary import answer
 from occlusim.report.words import CAUTIONS, WORDS
 
@@ -131,7 +132,10 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
         "spots": tables.spot_table(crown.get("spots") or []),
         "movements": tables.movement_table(crown),
         "proof": tables.proof_table(crown),
-        "mounting": tables.generic_table("mounting_caption", results.get("mounting")),
+        "mounting": tables.generic_table(
+            "mounting_caption", results.get("mounting"), skip=("axis_effect",)
+        ),
+        **sensitivity_tables(results),
         "datum": tables.datum_table(results.get("datum")),
         "datum_pairs": tables.records_table(
             "datum_pairs_caption", (results.get("datum") or {}).get("pairs")

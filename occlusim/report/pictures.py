@@ -98,6 +98,7 @@ def _hand_over(
     light = (results.get("closure") or {}).get("light") or {}
     state = light.get("with_crown") or light.get("without_crown") or {}
     scene = {
+        "mounting": results.get("mounting"),
         "is_lower": is_lower,
         "orientation": [
             direction.tolist()

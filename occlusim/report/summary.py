@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from occlusim.report.axis_words import axis_sentence
 from occlusim.report.meshes import crown_teeth
 from occlusim.report.numbers import joined, plain, with_unit, written
 from occlusim.report.words import WORDS, movement_phrase
@@ -199,6 +200,9 @@ def _trust(results: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[str]:
     datum_um = (results.get("datum") or {}).get("disagreement_um")
     if datum_um is not None:
         sentences.append(WORDS["datum_disagrees"].format(value=with_unit(datum_um, "um")))
+    axis = axis_sentence(results)
+    if axis is not None:
+        sentences.append(axis)
     coverage = verdict.get("coverage")
     if coverage is not None:
         percent = written(math.floor(1000.0 * coverage + 1e-6) / 10.0)

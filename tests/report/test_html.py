@@ -275,6 +275,9 @@ def test_every_text_is_used():
         "pictures",
         "drawing",
         "numbers",
+        "axis_words",
+        "sensitivity_tables",
+        "mounting_picture",
     )
     files = [root / f"{name}.py" for name in modules] + [root / "templates" / "report.html.j2"]
     sources = "".join(path.read_text(encoding="utf-8") for path in files)
@@ -289,6 +292,7 @@ def test_every_text_is_used():
         "slide_",
         "motion_",
         "axis_",
+        "quantity_",
         "col_",
         "picture_",
         "record_accepted",

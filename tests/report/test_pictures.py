@@ -6,7 +6,8 @@ import pytest
 from report.made_up import ORIENTATION, meshes, results
 
 from occlusim.errors import OutputError
-from occlusim.report.colour import GAP, REDUCTION
+from occlusim.report.colour import GAP, REDUCTION, srgb_from_oklab
+from occlusim.report.mounting_picture import AXIS_OKLAB
 from occlusim.report.pictures import can_draw, write_pictures
 
 NAMES = ["arches.png", "crown_after.png", "crown_before.png", "crown_reduction.png"]
@@ -109,3 +110,20 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path):
     (tmp_path / "taken").write_text("a file", encoding="utf-8")
     with pytest.raises(OutputError, match="pictures cannot be written"):
         write_pictures(tmp_path / "taken", results(), meshes(8), ORIENTATION, python=python)
+
+
+@pytest.mark.needs_drawing
+@pytest.mark.slow
+def test_the_mounting_is_drawn_where_all_its_points_are_known(tmp_path):
+    known = results()
+    known["mounting"] |= {
+        "incisal_mm": [0.0, 40.0, -2.0],
+        "right_molar_mm": [25.0, 5.0, -2.0],
+        "left_molar_mm": [-25.0, 5.0, -2.0],
+        "T_jaw_upper": np.eye(4).tolist(),
+    }
+    paths, findings = write_pictures(tmp_path, known, meshes(12), ORIENTATION)
+    assert findings == []
+    shown = pixels(next(path for path in paths if path.name == "mounting.png"))
+    axis = 255.0 * srgb_from_oklab(np.array(AXIS_OKLAB))
+    assert (np.abs(shown - axis).max(axis=1) < 4).sum() > 50
