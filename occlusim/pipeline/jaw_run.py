@@ -25,7 +25,7 @@ from occlusim.motion.suspension import Suspension
 from occlusim.pipeline.side_by_side import side_by_side
 
 R = TypeVar("R")
-ORDER_SHARES = (0.05, 0.2, 0.5, 1.0)
+ORDER_SHARES = (0.05, 0.3, 1.0)
 """Shares of the light load at which the order of contacts while closing is looked at."""
 
 

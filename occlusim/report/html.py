@@ -26,6 +26,7 @@ from occlusim.report.figures import (
     view,
 )
 from occlusim.report.gap_figure import gap_figure
+from occlusim.report.guidance_tables import guidance_table
 from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
 from occlusim.report.motion_figures import motion_figures
 from occlusim.report.motion_tables import motion_tables
@@ -142,6 +143,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
         ),
         "closure": tables.closure_table(results.get("closure")),
         "contacts": tables.contact_table(results.get("closure")),
+        "guidance": guidance_table(results),
         "findings": tables.finding_table(results.get("findings") or []),
         "settings": tables.settings_table(results.get("settings")),
         "inputs": tables.input_table(results.get("inputs") or []),

@@ -245,6 +245,7 @@ def closure_table(closure: Mapping[str, Any] | None) -> Table | None:
         ("row_total_load_N", lambda s: _cell(s.get("total_load_N"), "N")),
         ("row_crown_load_N", crown_load),
         ("row_crown_share", crown_percent),
+        ("row_muscle_N", lambda s: _cell(s.get("muscle_N"), "N")),
         ("row_joint_right", lambda s: _cell((s.get("joint_N") or {}).get("right"), "N")),
         ("row_joint_left", lambda s: _cell((s.get("joint_N") or {}).get("left"), "N")),
     ]
