@@ -28,6 +28,7 @@ from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.numbering import universal_from_iso
 from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.closure import Opposition
 from occlusim.motion.datum import natural_datum
@@ -50,6 +51,7 @@ from occlusim.pipeline.placing import crown_centroid
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.results import closure_part, movement_part, pairs_of, spot_part
 from occlusim.pipeline.side_by_side import side_by_side
+from occlusim.pipeline.spike_findings import crown_without_spikes, spikes_at_crown
 from occlusim.pipeline.units import BAND, UM
 
 MAP_REACH_MM = 10.0
@@ -87,6 +89,7 @@ class CrownStage:
     tooth: int
     least_spot_mm: float
     largest_violation_mm: float
+    recorded_gap_with_spikes_mm: float | None
     findings: tuple[Finding, ...]
 
     @property
@@ -96,8 +99,9 @@ class CrownStage:
 
     def part(self) -> dict[str, Any]:
         """Return the crown's part of the results."""
-        return {
+        found = {
             "tooth": str(self.tooth),
+            "universal": universal_from_iso(self.tooth),
             "recorded_gap_um": self.first.recorded_gap_mm * UM,
             "recorded_supported_gap_um": self.first.supported_gap_mm * UM,
             "incisal_opening_um": self.incisal_opening_mm * UM,
@@ -120,6 +124,9 @@ class CrownStage:
                 "closure": self.after.closures,
             },
         }
+        if self.recorded_gap_with_spikes_mm is not None:
+            found["recorded_gap_with_spikes_um"] = self.recorded_gap_with_spikes_mm * UM
+        return found
 
 
 def run_crown(
@@ -169,6 +176,7 @@ def run_crown(
         ]
         after, left = side_by_side(jobs)
         findings = stiffness_findings(inputs, jaw, pair, first, yielding)
+        spiky = spikes_at_crown(inputs, pair, placed.T_upper_lower, first.recorded_gap_mm)
     T_upper_crown = RigidTransform.identity() if spec.is_upper else placed.T_upper_lower
     stage = CrownStage(
         first,
@@ -188,7 +196,8 @@ def run_crown(
         spec.iso[0],
         least_spot_mm,
         largest_mm,
-        tuple(findings),
+        spiky.gap_with_mm,
+        (*findings, *spiky.findings),
     )
     return stage, answers
 
@@ -280,6 +289,7 @@ def crown_state(
     """Return a crown's gaps at the recorded bite and along the paths, and its closures."""
     is_upper = inputs.crown_spec.is_upper
     pair, mesh = region.against(field), field.surface.mesh
+    pair = replace(pair, smooth=crown_without_spikes(inputs, field))
     paths = jaw.run.paths
     body = ContactBody(
         "crown",

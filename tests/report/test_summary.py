@@ -9,7 +9,7 @@ from occlusim.report.summary import answer, summary_words
 def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
     words = summary_words(results())
     first = words.splitlines()[0]
-    assert first == "made-up-36, Tooth 36 (ISO 3950): The crown is high."
+    assert first == "made-up-36, Tooth 36 (ISO 3950; Universal 19): The crown is high."
     for part in (
         "mesiobuccal cusp, 109 µm too high in closing (spot 1)",
         "spot 2, distolingual cusp, 58 µm moving to the left",
