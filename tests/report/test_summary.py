@@ -27,6 +27,22 @@ def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
         assert part in words
 
 
+@pytest.mark.parametrize(
+    ("teeth", "words"),
+    [
+        (["46"], "Tooth 46 (ISO 3950; Universal 30): "),
+        (["24", "25"], "Tooth 24 and 25 (ISO 3950; Universal 12 and 13): "),
+        (["74"], "Tooth 74 (ISO 3950): "),  # a milk tooth has a letter, which is not handled
+        ([], "The crown"),
+    ],
+)
+def test_a_tooth_is_named_in_both_numberings(teeth, words):
+    case = results() | {"case_id": ""}
+    del case["crown"]["tooth"]
+    case["crown"]["teeth"] = teeth
+    assert summary_words(case).startswith(words)
+
+
 def test_the_deepest_spot_comes_first_whatever_the_order():
     case = results()
     case["crown"]["spots"].reverse()
