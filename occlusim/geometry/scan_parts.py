@@ -261,3 +261,36 @@ def spikes(parts: ScanParts) -> Int64Array:
     normal = np.linalg.eigh(ring)[1][:, :, 0]
     out = np.abs(np.einsum("ij,ij->i", normal, mean[found]))
     return found[out > np.maximum(SPIKE_HEIGHT_MM, SPIKE_STEEPNESS * radius[found])]
+
+
+def without_spikes(parts: ScanParts) -> TriangleMesh:
+    """Return the mesh with its spikes laid down among their neighbours; every face stays.
+
+    A spike goes to the mean of its ring, raised by half of what the ring's own planes rise to
+    there, as a curved surface does. The mesh itself is returned where it has no spike.
+    """
+    found = spikes(parts)
+    if len(found) == 0:
+        return parts.mesh
+    vertices = parts.mesh.vertices.copy()
+    touches = np.isin(parts.faces, found).any(axis=1)
+    around = parts.faces[parts.is_kept & touches]
+    beyond = parts.faces[parts.is_kept & ~touches & np.isin(parts.faces, around).any(axis=1)]
+    corner = vertices[beyond]
+    normal = np.zeros_like(vertices)
+    for k in range(3):
+        cross = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+        np.add.at(normal, beyond[:, k], cross)
+    for spike in found:
+        ring = np.setdiff1d(around[(around == spike).any(axis=1)], found)
+        if len(ring) == 0:
+            continue
+        middle = vertices[ring].mean(axis=0)
+        up = normal[ring].sum(axis=0)
+        rise = np.einsum("ij,ij->i", normal[ring], vertices[ring] - middle)
+        lean = normal[ring] @ up
+        is_known = lean > 0
+        if is_known.any():
+            middle = middle + 0.5 * up * (rise[is_known] / lean[is_known]).mean()
+        vertices[parts.topology.vertex_of == spike] = middle
+    return parts.mesh.with_vertices(vertices)

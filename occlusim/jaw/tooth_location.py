@@ -199,7 +199,7 @@ def _vertex_labels(row: LocatedRow, upper: bool) -> NDArray[np.int16]:
     height, arc = row.patient[:, 2], row.arc_mm
     tooth = np.zeros(len(height), dtype=np.int16)
     near = np.abs(row.offset_mm) < HALF_BAND_MM
-    for name, (start, stop) in row.fit.spans_mm.items():
+    for name, (start, stop) in _to_the_ends(row.fit.spans_mm, row.evidence).items():
         a, b = round(start / STEP_MM), max(round(stop / STEP_MM), round(start / STEP_MM) + 1)
         top = row.arch.top[a:b]
         if not np.isfinite(top).any():

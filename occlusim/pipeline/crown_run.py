@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from typing import Any
 
@@ -31,13 +31,15 @@ class CrownAgainst:
     """A crown and the teeth that oppose it.
 
     crown in the coordinates of its own arch's scan; antagonist in the other scan's;
-    antagonist_teeth (F,) marks the faces of teeth.
+    antagonist_teeth (F,) marks the faces of teeth. smooth is the crown with its spikes laid down,
+    where it has any: the flanks of one have area enough to support a gap that nothing else does.
     """
 
     crown: GapField
     antagonist: GapField
     antagonist_teeth: BoolArray
     crown_is_upper: bool
+    smooth: GapField | None = None
 
     def T_antagonist_crown(self, T_upper_lower: RigidTransform) -> RigidTransform:
         """Return the crown's pose in the antagonist's frame."""
@@ -46,15 +48,26 @@ class CrownAgainst:
     def least_gap(
         self, T_upper_lower: RigidTransform, tolerance_mm: float = 1e-4, *, supported: bool = False
     ) -> LeastGap:
-        """Return the exact least gap at a pose, proved; if asked, the supported one beside it."""
-        return least_gap(
-            self.antagonist,
-            self.crown,
-            self.T_antagonist_crown(T_upper_lower),
-            faces_a=self.antagonist_teeth,
-            tolerance_mm=tolerance_mm,
-            supported=supported,
-        )
+        """Return the exact least gap at a pose, proved; if asked, the supported one beside it.
+
+        The least gap counts the crown's spikes, the supported one does not.
+        """
+
+        def found(crown: GapField, *, supported: bool) -> LeastGap:
+            return least_gap(
+                self.antagonist,
+                crown,
+                self.T_antagonist_crown(T_upper_lower),
+                faces_a=self.antagonist_teeth,
+                tolerance_mm=tolerance_mm,
+                supported=supported,
+            )
+
+        if self.smooth is None or not supported:
+            return found(self.crown, supported=supported)
+        smooth = found(self.smooth, supported=True)
+        least = found(self.crown, supported=False)
+        return replace(least, supported_gap_mm=smooth.supported_gap_mm)
 
     def least_gaps(
         self, poses: Sequence[RigidTransform], tolerance_mm: float = 1e-4

@@ -28,6 +28,7 @@ from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.jaw.numbering import universal_from_iso
 from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.closure import Opposition
 from occlusim.motion.equilibrium import Equilibrium
@@ -51,6 +52,7 @@ from occlusim.pipeline.record import Placed
 from occlusim.pipeline.results import closure_part, movement_part, spot_part
 from occlusim.pipeline.settling import Settled, settle_freely
 from occlusim.pipeline.side_by_side import side_by_side
+from occlusim.pipeline.spike_findings import crown_without_spikes, spikes_at_crown
 from occlusim.pipeline.springs import joint_findings, other_springs, stiffer_shares
 from occlusim.pipeline.units import BAND, UM
 
@@ -91,6 +93,7 @@ class CrownStage:
     least_spot_mm: float
     largest_violation_mm: float
     settled: Settled
+    recorded_gap_with_spikes_mm: float | None
     findings: tuple[Finding, ...]
 
     @property
@@ -106,8 +109,9 @@ class CrownStage:
 
     def part(self) -> dict[str, Any]:
         """Return the crown's part of the results."""
-        return {
+        found = {
             "tooth": str(self.tooth),
+            "universal": universal_from_iso(self.tooth),
             "recorded_gap_um": self.first.recorded_gap_mm * UM,
             "recorded_supported_gap_um": self.first.supported_gap_mm * UM,
             "incisal_opening_um": self.incisal_opening_mm * UM,
@@ -132,6 +136,9 @@ class CrownStage:
                 "closure": self.after.closures,
             },
         }
+        if self.recorded_gap_with_spikes_mm is not None:
+            found["recorded_gap_with_spikes_um"] = self.recorded_gap_with_spikes_mm * UM
+        return found
 
 
 def run_crown(
@@ -184,7 +191,8 @@ def run_crown(
             partial(remainder, written, region.field, reduction.settings, crown, plan),
         ]
         after, left = side_by_side(jobs)
-        findings = [*springs, *joint_findings(jaw)]
+        spiky = spikes_at_crown(inputs, pair, placed.T_upper_lower, first.recorded_gap_mm)
+        findings = [*springs, *joint_findings(jaw), *spiky.findings]
     T_upper_crown = RigidTransform.identity() if spec.is_upper else placed.T_upper_lower
     stage = CrownStage(
         first,
@@ -205,6 +213,7 @@ def run_crown(
         least_spot_mm,
         largest_mm,
         settled,
+        spiky.gap_with_mm,
         tuple(findings),
     )
     return stage, answers
@@ -296,6 +305,7 @@ def crown_state(
 ) -> CrownState:
     """Return a crown's gaps at the recorded bite and along the paths, and its closures."""
     pair, mesh = region.against(field), field.surface.mesh
+    pair = replace(pair, smooth=crown_without_spikes(inputs, field))
     paths = jaw.run.paths
     both = (jaw.run.near, crown_opposition(inputs, region, mesh))
 

@@ -27,13 +27,13 @@ from occlusim.report.figures import (
 )
 from occlusim.report.gap_figure import gap_figure
 from occlusim.report.guidance_tables import guidance_table
-from occlusim.report.meshes import Orientation, ReportMeshes, crown_teeth, in_upper_frame, thinned
+from occlusim.report.meshes import Orientation, ReportMeshes, in_upper_frame, thinned
 from occlusim.report.motion_figures import motion_figures
 from occlusim.report.motion_tables import motion_tables
-from occlusim.report.numbers import joined, numbered_spots, plain
+from occlusim.report.numbers import numbered_spots, plain
 from occlusim.report.record_tables import record_tables
 from occlusim.report.sensitivity_tables import sensitivity_tables
-from occlusim.report.summary import answer
+from occlusim.report.summary import answer, tooth_words
 from occlusim.report.words import CAUTIONS, WORDS
 
 MAX_DRAWN_FACES = 60_000
@@ -98,7 +98,6 @@ def render_report(
     )
     environment.filters["signed"] = _signed
     crown = results.get("crown") or {}
-    teeth = crown_teeth(results)
     name = str(results.get("case_id") or WORDS["unknown"])
     scene, notes = _scene(results, meshes, Orientation.of(orientation))
     movements = crown.get("movements") or []
@@ -106,7 +105,7 @@ def render_report(
         w=WORDS,
         cautions=CAUTIONS,
         title=WORDS["title"].format(case=name),
-        tooth=WORDS["tooth"].format(teeth=joined(teeth)) if teeth else None,
+        tooth=tooth_words(results) or None,
         started=results.get("started"),
         answer=answer(results),
         scene=scene,

@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from occlusim.errors import InputError
+from occlusim.jaw.numbering import universal_from_iso
 from occlusim.report.axis_words import axis_sentence
 from occlusim.report.meshes import crown_teeth
 from occlusim.report.numbers import joined, plain, with_unit, written
@@ -61,12 +63,24 @@ def summary_words(results: Mapping[str, Any]) -> str:
     """Return a short summary in plain words, one sentence a line, for the screen."""
     results = plain(results)
     found = answer(results)
-    teeth = joined(crown_teeth(results))
-    name = str(results.get("case_id") or "")
-    about = ", ".join(part for part in (name, WORDS["tooth"].format(teeth=teeth)) if part)
-    first = f"{about if teeth else name}: {found.headline}".removeprefix(": ")
+    about = ", ".join(
+        part for part in (str(results.get("case_id") or ""), tooth_words(results)) if part
+    )
+    first = f"{about}: {found.headline}".removeprefix(": ")
     reasons = [f"- {reason}" for reason in found.reasons]
     return "\n".join([first, *found.body, found.sure, *reasons, *found.trust])
+
+
+def tooth_words(results: Mapping[str, Any]) -> str:
+    """Return the crown's tooth by ISO and, for permanent teeth, Universal number; "" if unknown."""
+    teeth = crown_teeth(results)
+    if not teeth:
+        return ""
+    try:
+        universal = [str(universal_from_iso(tooth)) for tooth in teeth]
+    except InputError:
+        return WORDS["tooth"].format(teeth=joined(teeth))
+    return WORDS["tooth_universal"].format(teeth=joined(teeth), universal=joined(universal))
 
 
 def _depth(spot: Mapping[str, Any]) -> float:

@@ -114,9 +114,13 @@ def proof_table(crown: Mapping[str, Any]) -> Table | None:
     after = crown.get("after")
     if not after:
         return None
-    spots = crown.get("spots")
+    spots, with_spikes = crown.get("spots"), []
+    if "recorded_gap_with_spikes_um" in crown:
+        value = _value(crown["recorded_gap_with_spikes_um"], "um")
+        with_spikes = [(WORDS["recorded_gap_with_spikes"], value)]
     rows = [
         (WORDS["recorded_gap"], _value(crown.get("recorded_gap_um"), "um")),
+        *with_spikes,
         (WORDS["recorded_gap_after"], _value(after.get("recorded_gap_um"), "um")),
         (WORDS["incisal_opening"], _value(crown.get("incisal_opening_um"), "um")),
         (WORDS["spots_before"], _cell(None if spots is None else len(spots))),

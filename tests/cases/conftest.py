@@ -10,7 +10,8 @@ def rigid_twin(name, folder):
     """Write a case without noise, and with teeth that do not give way: as its truth was built."""
     case = clean_twin(name, folder)
     text = case.read_text(encoding="utf-8")
-    case.write_text(text.replace("[targets]", '[loads]\npace = "quick"\n\n[targets]'))
+    if "[loads]" not in text:
+        case.write_text(text.replace("[targets]", '[loads]\npace = "quick"\n\n[targets]'))
     return case
 
 

@@ -78,11 +78,24 @@ def test_every_number_of_the_results_stands_in_the_page_at_its_rounding(page):
         "inputs": ["ab" * 32, "cd" * 32, "81234", "161777", "15555", "31106", "upper.ply"],
         "versions": ["0.1.0", "2026-01-05T09:30:00+00:00", "1.23", "0.88"],
         "settings": ["Loads: light (N)", "25", "Targets: ramp (mm)", "0.50"],
-        "verdict": ["The crown is high.", "Doubtful", "98.7 %"],
+        "verdict": [
+            "Tooth 36 (ISO 3950; Universal 19)",
+            "The crown is high.",
+            "Doubtful",
+            "98.7 %",
+        ],
     }
     for part, wanted in numbers.items():
         for number in wanted:
             assert re.search(rf"(?<![\d.−]){re.escape(number)}(?!\d)", visible), (part, number)
+
+
+def test_a_least_gap_with_left_out_spikes_stands_beside_the_one_without(page):
+    case = results()
+    case["crown"]["recorded_gap_with_spikes_um"] = -543.7
+    words = WORDS["recorded_gap_with_spikes"]
+    assert words not in Page(page).visible
+    assert f"{words} −544 µm" in Page(render_report(case, None, ORIENTATION)).visible
 
 
 def test_table_rows_hold_their_own_numbers(page):
@@ -277,6 +290,7 @@ def test_every_text_is_used():
         "numbers",
         "axis_words",
         "sensitivity_tables",
+        "guidance_tables",
         "mounting_picture",
     )
     files = [root / f"{name}.py" for name in modules] + [root / "templates" / "report.html.j2"]

@@ -9,7 +9,7 @@ from occlusim.report.summary import answer, summary_words
 def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
     words = summary_words(results())
     first = words.splitlines()[0]
-    assert first == "made-up-36, Tooth 36 (ISO 3950): The crown is high."
+    assert first == "made-up-36, Tooth 36 (ISO 3950; Universal 19): The crown is high."
     for part in (
         "mesiobuccal cusp, 109 µm too high in closing (spot 1)",
         "spot 2, distolingual cusp, 58 µm moving to the left",
@@ -25,6 +25,22 @@ def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
         "foil",
     ):
         assert part in words
+
+
+@pytest.mark.parametrize(
+    ("teeth", "words"),
+    [
+        (["46"], "Tooth 46 (ISO 3950; Universal 30): "),
+        (["24", "25"], "Tooth 24 and 25 (ISO 3950; Universal 12 and 13): "),
+        (["74"], "Tooth 74 (ISO 3950): "),  # a milk tooth has a letter, which is not handled
+        ([], "The crown"),
+    ],
+)
+def test_a_tooth_is_named_in_both_numberings(teeth, words):
+    case = results() | {"case_id": ""}
+    del case["crown"]["tooth"]
+    case["crown"]["teeth"] = teeth
+    assert summary_words(case).startswith(words)
 
 
 def test_the_deepest_spot_comes_first_whatever_the_order():
