@@ -567,7 +567,7 @@ def test_what_is_reported_as_left_over_is_nothing(jaws):
 
 @pytest.mark.parametrize(("n", "has_lateral"), [(48, False), (96, True)])
 def test_a_rigid_motion_of_everything_changes_nothing(n, has_lateral):
-    """Where lateral springs are as soft as here, coarse facets would hold a tooth by their edges."""
+    """Across its axis a tooth is so soft that coarse facets would hold it by their edges."""
     given = statics(rigid=frozenset({14}), factor={46: 1.5}, has_lateral=has_lateral)
     parts = uneven(n=n)
     still = settle(facing(*parts), 60.0, given)
