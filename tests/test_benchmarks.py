@@ -115,3 +115,15 @@ def test_varied_jaws_give_the_least_gaps_of_full_paths():
         # Wanted is 2 um; a closure's trusted step and the gap's tolerance leave 0.5 um below.
         assert value(text, rf"{where}.*largest NUMBER um") < 2.0
         assert value(text, rf"{where}.*least NUMBER um") > -0.5
+
+
+@pytest.mark.slow
+def test_the_jaw_at_rest_is_where_a_general_minimiser_finds_it():
+    text = printed("bench_closure.py")
+    # Ours ends with steps of 0.1 um; BFGS with forces of 0.001 N on what has 20 N/mm or more.
+    assert value(text, r"it ends NUMBER um from ours") < 0.1 + 0.05
+    rows = [line for line in text.splitlines() if line.startswith("light 20 N")]
+    assert len(rows) == 2
+    # A share of the load: Newton's method ends at 1e-10, and the last step is solved.
+    assert all(float(row.split()[-1]) < 1e-6 for row in rows)
+    assert value(text, r"BFGS takes NUMBER times") > 0
