@@ -20,7 +20,15 @@ from occlusim.contact.foundation import BodyLoad, Footprint, NearContact, presse
 from occlusim.errors import DegenerateProblem, NotConverged
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import ClosureSettings, Opposition, close_to_load
-from occlusim.motion.linear_jaw import LEVER_MM, Elements, LinearJaw, Mixing, Statics, joined
+from occlusim.motion.linear_jaw import (
+    BALANCE,
+    LEVER_MM,
+    Elements,
+    LinearJaw,
+    Mixing,
+    Statics,
+    joined,
+)
 from occlusim.motion.mobility import Sockets
 from occlusim.motion.suspension import Freedom, Suspension
 
@@ -33,6 +41,8 @@ NEAR_LOAD = 0.05
 """Change of the load, as a share of it, up to which an equilibrium counts as nearby."""
 YIELDING_STEP_MM = 1e-4
 """A last step of teeth that give way: below it, which vertices touch decides, one by one."""
+ROUGHLY_MM, ROUGH_BALANCE = 2e-3, 1e-3
+"""After a step longer than this the next problem is solved roughly: to this share of the load."""
 PATIENCE = 20
 HALVED_EVERY = 5
 SWINGING = 0.1
@@ -250,7 +260,14 @@ class _Settling:
             calm += 1
             around = self._look(freedom, yielded, reach_mm, are_teeth_free=share > SWINGING)
             now = np.concatenate([freedom, yielded[list(around.system.sockets.tooth)].ravel()])
-            balanced = around.system.solve(now, muscle_N, self.load_N)
+            is_rough = size_mm > ROUGHLY_MM
+            balanced = around.system.solve(
+                now, muscle_N, self.load_N, ROUGH_BALANCE if is_rough else BALANCE
+            )
+            if balanced is not None and is_rough:
+                step_mm = self._size_mm(around.pose, freedom, balanced[0] - now)
+                if step_mm < enough_mm:
+                    balanced = around.system.solve(balanced[0], balanced[1], self.load_N)
             if balanced is not None:
                 step, muscle_N = balanced[0] - now, balanced[1]
                 size_mm = self._size_mm(around.pose, freedom, step)

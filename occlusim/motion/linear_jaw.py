@@ -156,13 +156,16 @@ class LinearJaw:
         return found
 
     def solve(
-        self, state: Float64Array, muscle_N: float, load_N: float
+        self, state: Float64Array, muscle_N: float, load_N: float, balance: float = BALANCE
     ) -> tuple[Float64Array, float] | None:
-        """Return the state and muscle force in balance; None where nothing touches."""
+        """Return the state and muscle force in balance; None where nothing touches.
+
+        `balance` is the share of the load that may be left over.
+        """
         at = self.derivatives(state)
         left = self._left_over(at, muscle_N, load_N)
         for _ in range(NEWTON_ROUNDS):
-            if self._size_N(left) <= BALANCE * load_N:
+            if self._size_N(left) <= balance * load_N:
                 break
             step = self._newton_step(at, left)
             if step is None:

@@ -14,7 +14,7 @@ from occlusim.jaw.frame import JawFrame
 from occlusim.motion.closure import Opposition
 from occlusim.motion.equilibrium import Equilibrium, balance
 from occlusim.motion.excursion import GuidedPath, Windows
-from occlusim.pipeline.jaw_run import JawModel
+from occlusim.pipeline.jaw_run import ROUGH_STEP_MM, JawModel
 from occlusim.pipeline.units import UM
 
 HARD_MPA_PER_MM = 30000.0
@@ -69,6 +69,7 @@ def guide_with_crown(
         nothing, and nothing changes.
     """
     hard = replace(model.moving, foundation=FoundationSettings(HARD_MPA_PER_MM))
+    rough = replace(model.closure, trusted_step_mm=ROUGH_STEP_MM)
     windows = Windows((natural, crown), hard.foundation.reach_mm)
     steps: list[CrownStep] = []
     try:
@@ -77,7 +78,7 @@ def guide_with_crown(
                 suspension = path.suspension_at(float(s))
                 _, (teeth, own) = windows.around(rest.T_upper_lower)
                 alone, both = (
-                    balance(suspension, sides, model.light_N, hard, model.closure, start=rest)
+                    balance(suspension, sides, model.light_N, hard, rough, start=rest)
                     for sides in ((teeth,), (teeth, own))
                 )
                 steps.append(_step(float(s), model.frame, alone, both))

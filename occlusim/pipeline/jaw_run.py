@@ -25,8 +25,9 @@ from occlusim.motion.suspension import Suspension
 from occlusim.pipeline.side_by_side import side_by_side
 
 R = TypeVar("R")
-ORDER_SHARES = (0.05, 0.3, 1.0)
+ORDER_SHARES = (0.1, 1.0)
 """Shares of the light load at which the order of contacts while closing is looked at."""
+ROUGH_STEP_MM = 5e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +180,8 @@ def _lighter(model: JawModel, natural: Opposition, light: Equilibrium) -> tuple[
     """Return the closures under rising shares of the light load."""
     found = [light]
     for share in ORDER_SHARES[-2::-1]:
-        found.append(close_jaw(model, (natural,), share * model.light_N, found[-1]))
+        load_N = share * model.light_N
+        found.append(close_jaw(model, (natural,), load_N, found[-1], is_rough=True))
     return tuple(found[::-1])
 
 
@@ -237,6 +239,12 @@ def close_jaw(
     oppositions: tuple[Opposition, ...],
     load_N: float,
     start: Equilibrium | None,
+    *,
+    is_rough: bool = False,
 ) -> Equilibrium:
-    """Return the closure of the model's jaw at the recorded bite's condyles under a load."""
-    return balance(model.rest, oppositions, load_N, model.statics, model.closure, start=start)
+    """Return the closure of the model's jaw at the recorded bite's condyles under a load.
+
+    A rough one ends with a step of half a micrometre: for what stands beside the answer.
+    """
+    settings = replace(model.closure, trusted_step_mm=ROUGH_STEP_MM) if is_rough else model.closure
+    return balance(model.rest, oppositions, load_N, model.statics, settings, start=start)

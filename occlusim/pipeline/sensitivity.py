@@ -21,10 +21,10 @@ from occlusim.errors import InputError
 from occlusim.jaw.guidance import GuidanceSettings, SideGuidance
 from occlusim.jaw.mounting_scatter import AxisScatter, GuidanceScatter
 from occlusim.motion.closure import Opposition
-from occlusim.motion.equilibrium import Equilibrium
+from occlusim.motion.equilibrium import Equilibrium, balance
 from occlusim.motion.excursion import GuidedPath, nearby
 from occlusim.pipeline.crown_run import CrownAgainst
-from occlusim.pipeline.jaw_run import JawModel, close_jaw
+from occlusim.pipeline.jaw_run import JawModel
 from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.varied_course import (
     WITHIN_MM,
@@ -358,9 +358,9 @@ def _rests_elsewhere(paths: Sequence[GuidedPath]) -> bool:
 def _closure_gap(
     nominal: JawModel, near: Opposition, pair: CrownAgainst, v: JawVariation, rest: Equilibrium
 ) -> float:
-    """Return the crown's gap, mm, in the closure about another axis."""
+    """Return the crown's gap, mm, about another axis, in the closure where movements begin."""
     model = v.model(nominal)
-    closed = close_jaw(model, (near,), model.light_N, rest)
+    closed = balance(model.rest, (near,), model.light_N, model.moving, model.closure, start=rest)
     return pair.least_gap(closed.T_upper_lower).gap_mm
 
 

@@ -18,6 +18,7 @@ from occlusim.motion.datum import natural_datum
 from occlusim.motion.equilibrium import Equilibrium, balance
 from occlusim.motion.joints import Muscle
 from occlusim.pipeline.crown_run import CrownAgainst
+from occlusim.pipeline.jaw_run import ROUGH_STEP_MM
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.results import pairs_of
@@ -63,7 +64,7 @@ def settle_freely(placed: Placed, jaw: JawStage, pair: CrownAgainst, tooth: int)
                 tether=tether(placed, jaw, registration.covariance),
                 muscle=Muscle(middle_of_teeth(light), jaw.model.superior),
             ),
-            jaw.model.closure,
+            replace(jaw.model.closure, trusted_step_mm=ROUGH_STEP_MM),
             start=light,
         )
     except OcclusimError as error:

@@ -134,7 +134,7 @@ def test_a_high_crown_lifts_the_jaw_by_the_lever_and_a_crown_that_is_free_by_not
     risen = [pair.least_gap(closed.T_upper_lower).gap_mm for closed in (alone, both)]
     assert risen[0] < -0.03
     assert_allclose(first.lift_mm, (risen[1] - risen[0]) * 84.0 / 50.0, rtol=0.15, atol=0)
-    assert len(first.lost) > 3
+    assert len(first.lost) >= 2
     clear = guide_with_crown(
         stage.jaw.model, stage.jaw.natural, own, path, np.full(len(path.step_mm), 0.1)
     )

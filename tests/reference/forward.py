@@ -89,7 +89,7 @@ def near_antagonist(stage: Stage, crown: TriangleMesh, margin_mm: float = 1.5) -
     return mesh.submesh(np.flatnonzero(((centre > low) & (centre < high)).all(axis=1)))[0]
 
 
-def worst_clearance(stage: Stage, adjusted: Path) -> dict[str, float]:
+def worst_clearance(stage: Stage, adjusted: Path, finer: int = 4) -> dict[str, float]:
     """Return, per movement, the least of gap minus wanted gap (mm) over all finer poses.
 
     Both directions: the crown's surface in the antagonist's distance, and the antagonist's
@@ -103,7 +103,7 @@ def worst_clearance(stage: Stage, adjusted: Path) -> dict[str, float]:
     worst = {}
     for movement in [p.name for p in stage.jaw.run.paths]:
         worst[movement] = np.inf
-        for s, pose in forward_poses(stage, movement):
+        for s, pose in forward_poses(stage, movement, finer):
             T = pose.inverse() if is_upper else pose
             band = stage.jaw.antagonist.sdf.sample(centre, T)
             close = np.flatnonzero(band < 0.35)
