@@ -30,6 +30,7 @@ import numpy as np
 from benchmarks.measure import UM, header
 from benchmarks.scenes import demo_pose
 from demo_arches.noise import clean_twin
+from occlusim.case import Case
 from occlusim.contact.foundation import box_corners
 from occlusim.files.case_file import read_case
 from occlusim.geometry.transform import RigidTransform
@@ -43,6 +44,11 @@ from occlusim.pipeline.record import take_record
 from occlusim.pipeline.side_by_side import side_by_side
 
 SCRIPT = Path(__file__).with_name("plain_script.py")
+
+
+def rigid(case: Case) -> Case:
+    """Return a case whose teeth and condyles do not give way, as the plain script takes them."""
+    return case.model_copy(update={"loads": case.loads.model_copy(update={"pace": "quick"})})
 
 
 class Ours:
@@ -85,7 +91,7 @@ def write_problem(ours: Ours, path: Path) -> None:
         antagonist_is_tooth=jaw.antagonist_tooth > 0,
         crown_is_upper=ours.inputs.crown_spec.is_upper,
         superior=jaw.model.superior, load_N=jaw.model.light_N,
-        stiffness=jaw.model.foundation.stiffness_MPa_per_mm,
+        stiffness=jaw.model.moving.foundation.stiffness_MPa_per_mm,
         lever=jaw.model.closure.lever_mm, tolerance=jaw.model.closure.tolerance_mm,
         movements=[p.name for p in jaw.run.paths],
         **hinges,
@@ -183,7 +189,7 @@ def main() -> None:
         case = clean_twin(given.case, folder)
         if given.quick:
             case, given.repeats = shortened(case), 0
-        inputs = load_inputs(read_case(case))
+        inputs = load_inputs(rigid(read_case(case)))
         placed = take_record(inputs, Clock(lambda _words: None)).placed()
         runs = max(given.repeats, 1)
         ours = (Ours(inputs, placed, given.movements) if given.quick
