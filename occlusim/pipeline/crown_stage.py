@@ -95,6 +95,7 @@ class CrownStage:
     settled: Settled
     recorded_gap_with_spikes_mm: float | None
     findings: tuple[Finding, ...]
+    region: Region
 
     @property
     def disagreement_um(self) -> float | None:
@@ -215,6 +216,7 @@ def run_crown(
         settled,
         spiky.gap_with_mm,
         tuple(findings),
+        region,
     )
     return stage, answers
 

@@ -13,7 +13,7 @@ from occlusim.errors import OcclusimError
 from occlusim.geometry.scan_check import Finding
 from occlusim.jaw.mounting_scatter import AxisScatter, GuidanceScatter
 from occlusim.jaw.movements import RETRUSIVE_SLIDE
-from occlusim.pipeline.crown_stage import CrownStage, Region
+from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.placing import guidance_scatter
@@ -136,7 +136,7 @@ def run_sensitivity(
             jaw.natural,
             [path for path, _ in told],
             [gap_mm for _, gap_mm in told],
-            Region.build(inputs, jaw).against(field),
+            crown.region.against(field),
             variations,
             scatter,
             BEYOND_SHARE * case.targets.ramp_mm,
