@@ -7,17 +7,20 @@ within reach, linear between the vertices, and integrated exactly over the clipp
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, frozen
+from occlusim.arrays import Float64Array, Int32Array, frozen
 from occlusim.contact.field import GapField
 from occlusim.errors import InputError
-from occlusim.geometry.surface import Closest
+from occlusim.geometry.surface import near_order
 from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.footprint import place_faces, place_points, touched_faces
-from occlusim.kernels.pressure import corner_loads
+from occlusim.kernels.closest import CHUNK
+from occlusim.kernels.footprint import near_faces, place_faces, touched_faces
+from occlusim.kernels.pressure import face_loads
+from occlusim.kernels.recall import FEW, UNSEEN, look
 from occlusim.kernels.support import support_volume
 
 
@@ -70,12 +73,13 @@ class ContactBody:
 class Footprint:
     """What of a body is within reach of the field at a pose, all exact, in the field's frame.
 
-    points (k, 3) mm; faces (f, 3) into points; face (f,) in the body; overlap-side gap (k,) mm,
-    direction (k, 3) of growing gap; normal (f, 3) out of the body and area_mm2 (f,);
-    field_face (k,) nearest face.
+    points (k, 3) mm; vertex (k,) of the body; faces (f, 3) into points; face (f,) in the body;
+    gap_mm (k,), below 0 where they overlap; direction (k, 3) of growing gap; normal (f, 3) out of
+    the body and area_mm2 (f,); field_face (k,) nearest face.
     """
 
     points: Float64Array
+    vertex: Int32Array
     faces: Int32Array
     face: Int32Array
     gap_mm: Float64Array
@@ -90,143 +94,108 @@ class Footprint:
         along = self.direction[self.faces].mean(axis=1)
         return self.area_mm2 * np.maximum(-np.einsum("fd,fd->f", self.normal, along), 0.0)
 
+    def of(self, which: Int32Array) -> Footprint:
+        """Return the footprint of some of the faces (m,) alone."""
+        return replace(
+            self,
+            faces=self.faces[which],
+            face=self.face[which],
+            normal=self.normal[which],
+            area_mm2=self.area_mm2[which],
+        )
+
+
+class Ways(NamedTuple):
+    """How far teeth have given way: table (t, 3), mm, in the field's frame, by tooth.
+
+    A body's point moves against the field by table[body_tooth] - table[field_tooth], both (n,).
+    """
+
+    table: Float64Array
+    body_tooth: Int32Array
+    field_tooth: Int32Array
+
 
 class NearContact:
     """What of a body may come within reach of the field while the pose changes little.
 
-    The band is asked once. At later poses the bounds, exact where a gap was asked for, less the way
-    that the points have moved since, say which points to look at: a distance changes no faster than
-    its point.
-    Points may be shifted against the body, as teeth are that give way.
+    Every point remembers which triangles can be nearest to it and, where it was not looked at, a
+    lower bound of its gap: see `occlusim.kernels.recall`. A distance changes no faster than its
+    point, so that later poses ask again only for what may have changed.
     """
 
     def __init__(self, field: GapField, body: ContactBody) -> None:
         self._field, self._body = field, body
-        self._corners = body.corners
-        self._anchor: RigidTransform | None = None
-        self._shift: Float64Array | None = None
-        self._travelled_mm = np.inf
-        self._lower = np.empty(0)
+        n = len(body.points)
+        self._order = near_order(body.points)
+        self._memory = (
+            np.zeros((n, 3)),
+            np.full(n, -np.inf),
+            np.zeros(n),
+            np.zeros(n, dtype=np.int8),
+            np.empty((n, FEW), dtype=np.int32),
+            np.empty((n, FEW)),
+        )
+        self._known = (
+            np.zeros(n, dtype=np.bool_),
+            np.empty((n, 3)),
+            np.empty(n),
+            np.empty((n, 3)),
+            np.empty(n, dtype=np.int32),
+        )
+        none = np.zeros(n, dtype=np.int32)
+        self._rigid = Ways(np.zeros((1, 3)), none, none)
 
     def footprint(
-        self, T_field_body: RigidTransform, reach_mm: float, shift: Float64Array | None = None
+        self, T_field_body: RigidTransform, reach_mm: float, ways: Ways | None = None
     ) -> Footprint:
         """Return the body's faces that come within reach of the field; every gap is exact.
 
-        `shift` (n, 3), mm, in the field's frame, is added to the body's points.
+        The body's points are shifted as their teeth have given way.
         """
-        moved_mm = self._moved_mm(T_field_body)
-        if not self._travelled_mm + moved_mm < self._field.sdf.voxel_mm:
-            self._lay(T_field_body)
-            moved_mm = 0.0
-        bound = self._lower - moved_mm
-        if self._shift is not None or shift is not None:
-            bound -= self._shifted_mm(shift)
-        candidate = np.flatnonzero(bound < reach_mm)
-        found = _closest(self._field, self._body, candidate, T_field_body, shift)
-        known = np.isfinite(found.distance_mm)
-        bound[candidate[known]] = found.distance_mm[known]
-        self._lower, self._shift, self._anchor = bound, shift, T_field_body
-        self._travelled_mm += moved_mm
-        is_near = np.zeros(len(self._body.points), dtype=np.bool_)
-        is_near[candidate[found.distance_mm < reach_mm]] = True
-        return _print_of(self._field, self._body, T_field_body, is_near, candidate, found, shift)
+        ways = ways or self._rigid
+        self._look(self._order, T_field_body, reach_mm, ways)
+        is_exact, place, gap, direction, field_face = self._known
+        faces = self._body.faces
+        is_used = np.zeros(len(is_exact), dtype=np.bool_)
+        face = np.empty(len(faces), dtype=np.int32)
+        face = face[: near_faces(faces, is_exact, gap, reach_mm, is_used, face)]
+        vertex = np.flatnonzero(is_used).astype(np.int32)
+        late = vertex[~is_exact[vertex]]
+        self._look(late, T_field_body, np.inf, ways)
+        number = np.empty(len(is_exact), dtype=np.int32)
+        number[vertex] = np.arange(len(vertex), dtype=np.int32)
+        points, gap = place[vertex], gap[vertex]
+        n = len(face)
+        corners, kept = np.empty((n, 3), dtype=np.int32), np.empty(n, dtype=np.int32)
+        normal, area = np.empty((n, 3)), np.empty(n)
+        n = place_faces(faces, face, number, points, gap, corners, kept, normal, area)
+        return Footprint(
+            points, vertex, corners[:n], kept[:n], gap, direction[vertex], normal[:n], area[:n],
+            field_face[vertex],
+        )  # fmt: skip
 
     def least_mm(self, T_field_body: RigidTransform) -> float:
         """Return a lower bound of the least gap at a pose; NaN where nothing lies in the band.
 
         Of the points without shifts.
         """
-        moved_mm = self._moved_mm(T_field_body)
-        least = float(self._lower.min(initial=np.inf))
-        return least - moved_mm if np.isfinite(least) else float("nan")
+        origin, lower, _, count, _, _ = self._memory
+        seen = np.flatnonzero(count != UNSEEN)
+        if len(seen) == 0:
+            return float("nan")
+        apart = T_field_body.apply(self._body.points[seen]) - origin[seen]
+        return float((lower[seen] - np.sqrt(np.einsum("ij,ij->i", apart, apart))).min())
 
-    def _lay(self, T_field_body: RigidTransform) -> None:
-        """Ask the band at a pose: lower bounds of all gaps, infinite beyond it."""
-        lower = self._field.sdf.lower_bounds(self._body.points, T_field_body)
-        self._lower = np.where(np.isfinite(lower), lower, np.inf)
-        self._anchor, self._shift, self._travelled_mm = T_field_body, None, 0.0
-
-    def _moved_mm(self, T_field_body: RigidTransform) -> float:
-        if self._anchor is None:
-            return float("inf")
-        apart = T_field_body.apply(self._corners) - self._anchor.apply(self._corners)
-        return float(np.sqrt(np.einsum("ij,ij->i", apart, apart).max()))
-
-    def _shifted_mm(self, shift: Float64Array | None) -> Float64Array:
-        """Return how far (n,) each point's shift is from the one that its bound was found with."""
-        old = np.zeros_like(self._body.points) if self._shift is None else self._shift
-        apart = old if shift is None else shift - old
-        return np.sqrt(np.einsum("ij,ij->i", apart, apart))
-
-
-def _closest(
-    field: GapField,
-    body: ContactBody,
-    points: Int64Array,
-    T_field_body: RigidTransform,
-    shift: Float64Array | None,
-) -> Closest:
-    """Return what is closest to some points (k,) of a body, shifted by (n, 3) in the field."""
-    places = body.points[points]
-    if shift is not None:
-        places = places + T_field_body.inverse().rotate(shift[points])
-    return field.surface.closest(
-        places, max_distance_mm=field.sdf.band_mm, T_surface_points=T_field_body
-    )
-
-
-def _print_of(
-    field: GapField,
-    body: ContactBody,
-    T_field_body: RigidTransform,
-    is_near: BoolArray,
-    asked: Int64Array,
-    found: Closest,
-    shift: Float64Array | None,
-) -> Footprint:
-    """Return the footprint of the faces at the near vertices; `found` answers for those `asked`."""
-    face, used, number = _touched(body.faces, is_near)
-    n = len(used)
-    points, direction = np.empty((n, 3)), np.empty((n, 3))
-    gap, field_face = np.empty(n), np.empty(n, dtype=np.int32)
-
-    places = body.points
-    if shift is not None:
-        places = places + T_field_body.inverse().rotate(shift)
-
-    def write(which: Int64Array, closest: Closest) -> None:
-        place_points(
-            places, which, number, T_field_body.rotation, T_field_body.translation,
-            closest.distance_mm, closest.points, closest.normals, closest.faces,
-            points, gap, direction, field_face,
+    def _look(self, order: Int32Array, T: RigidTransform, reach_mm: float, ways: Ways) -> None:
+        """Know what is exact of some points (k,) whose gaps may lie below the reach."""
+        sdf = self._field.sdf
+        look(
+            (len(order) + CHUNK - 1) // CHUNK, self._body.points, order, T.rotation, T.translation,
+            ways.table, ways.body_tooth, ways.field_tooth, reach_mm, sdf.band_mm,
+            sdf.voxel_mm + max(reach_mm, 0.0) if np.isfinite(reach_mm) else 0.0,
+            self._field.surface.tree, self._field.band, self._memory, self._known,
         )  # fmt: skip
-
-    write(asked, found)
-    is_late = np.ones(len(body.points), dtype=np.bool_)
-    is_late[asked] = False
-    late = used[is_late[used]]
-    if len(late):
-        write(late, _closest(field, body, late, T_field_body, shift))
-    n = len(face)
-    faces, kept = np.empty((n, 3), dtype=np.int32), np.empty(n, dtype=np.int32)
-    normal, area = np.empty((n, 3)), np.empty(n)
-    n = place_faces(body.faces, face, number, points, gap, faces, kept, normal, area)
-    return Footprint(points, faces[:n], kept[:n], gap, direction, normal[:n], area[:n], field_face)
-
-
-def _touched(faces: Int32Array, is_near: BoolArray) -> tuple[Int32Array, Int64Array, Int32Array]:
-    """Return the faces (f,) at some vertices (V,), their corners (k,), and numbers (V,) of these.
-
-    A vertex that is not a corner of them bears the number -1.
-    """
-    is_used = np.zeros(len(is_near), dtype=np.bool_)
-    touched = np.empty(len(faces), dtype=np.int32)
-    face = touched[: touched_faces(faces, is_near, is_used, touched)]
-    used = np.flatnonzero(is_used)
-    number = np.full(len(is_near), -1, dtype=np.int32)
-    number[used] = np.arange(len(used), dtype=np.int32)
-    return face, used, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +223,7 @@ def pressed_load(
     yielded_mm: Float64Array,
     direction: Float64Array,
     down: Float64Array,
-    settings: FoundationSettings,
+    weight: Float64Array,
 ) -> BodyLoad:
     """Return the load of a footprint.
 
@@ -270,20 +239,16 @@ def pressed_load(
         In which the gap grows as the lower side moves, at the footprint's points.
     down : (3,), unit length
         Away from the skull, in the frame of `direction`.
-    settings
-        Stiffness.
+    weight : (f,), N/mm
+        Stiffness of the foundation times the faces' `counted_mm2`.
     """
     n = len(print_.faces)
-    force, pressed, overlap = np.empty((n, 3)), np.empty((n, 3)), np.empty(n)
-    weight = settings.stiffness_MPa_per_mm * print_.counted_mm2
-    corner_loads(corner_gap_mm, weight, print_.area_mm2, force, pressed, overlap)
-    area = pressed.sum(axis=1)
-    corners = print_.points[print_.faces]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        centroid = np.einsum("fc,fcd->fd", pressed, corners) / area[:, None]
-        pressure = np.einsum("fc,fcd->fd", force, corners) / force.sum(axis=1)[:, None]
-    vector = np.einsum("fc,fcd->fd", force, direction[print_.faces])
-    yielded = np.einsum("fc,fc->f", pressed, yielded_mm)
+    area, overlap, yielded = np.empty(n), np.empty(n), np.empty(n)
+    vector, centroid, pressure = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
+    face_loads(
+        print_.faces, print_.points, corner_gap_mm, yielded_mm, direction, weight, print_.area_mm2,
+        area, overlap, vector, centroid, pressure, yielded,
+    )  # fmt: skip
     return BodyLoad(area, overlap, vector @ down, vector, centroid, pressure, yielded)
 
 
@@ -324,8 +289,17 @@ def near_part(
     face that can come within reach.
     """
     lower = field.sdf.lower_bounds(body.points, T_field_body)
-    face, used, number = _touched(body.faces, lower < within_mm)
-    return ContactBody(body.name, body.points[used], number[body.faces[face]], body.tooth[face])
+    is_used = np.zeros(len(lower), dtype=np.bool_)
+    face = np.empty(len(body.faces), dtype=np.int32)
+    face = face[: touched_faces(body.faces, lower < within_mm, is_used, face)]
+    used = np.flatnonzero(is_used)
+    # What is near in space lies near in memory.
+    used = used[near_order(body.points[used])]
+    number = np.full(len(lower), -1, dtype=np.int32)
+    number[used] = np.arange(len(used), dtype=np.int32)
+    faces = number[body.faces[face]]
+    order = np.argsort(faces[:, 0], kind="stable")
+    return ContactBody(body.name, body.points[used], faces[order], body.tooth[face[order]])
 
 
 def box_corners(points: Float64Array) -> Float64Array:

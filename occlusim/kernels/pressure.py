@@ -76,45 +76,63 @@ def press(
     force = np.zeros((n_slots * n_slots, 6))
     stiffness = np.zeros((n_slots * n_slots, 6, 6))
     is_met = np.zeros(n_slots * n_slots, dtype=np.bool_)
+    base = np.empty(len(gap))
+    for v in range(len(gap)):
+        base[v] = gap[v] + (
+            slope[v, 0] * freedom[0] + slope[v, 1] * freedom[1] + slope[v, 2] * freedom[2]
+        )
     for f in range(len(faces)):
         low, up = lower_slot[f], upper_slot[f]
-        for d in range(3):
-            relative[d] = 0.0
-            if low >= 0:
-                relative[d] += shift[low, d]
-            if up >= 0:
-                relative[d] -= shift[up, d]
-        is_pressed = False
         for c in range(3):
-            v = faces[f, c]
-            g = gap[v]
+            value[c] = base[faces[f, c]]
+        if low >= 0 or up >= 0:
             for d in range(3):
-                g += slope[v, d] * freedom[d] + direction[v, d] * relative[d]
-            value[c] = g
-            is_pressed = is_pressed or g < 0.0
-        if not is_pressed or not pressed_products(value, product):
+                relative[d] = 0.0
+                if low >= 0:
+                    relative[d] += shift[low, d]
+                if up >= 0:
+                    relative[d] -= shift[up, d]
+            for c in range(3):
+                r = direction[faces[f, c]]
+                value[c] += r[0] * relative[0] + r[1] * relative[1] + r[2] * relative[2]
+        is_pressed = value[0] < 0.0 or value[1] < 0.0 or value[2] < 0.0
+        if not is_pressed:
             continue
         pair = (low + 1) * n_slots + up + 1
         is_met[pair] = True
+        # What no tooth of the pair feels is not summed.
+        n_parts = 6 if low >= 0 or up >= 0 else 3
         for c in range(3):
             v = faces[f, c]
             for d in range(3):
                 row[c, d] = slope[v, d]
                 row[c, 3 + d] = direction[v, d]
-        for a in range(3):
-            load[a] = 0.0
-            for b in range(3):
-                product[a, b] *= weight[f]
-                load[a] += product[a, b] * value[b]
-            energy += 0.5 * load[a] * value[a]
-        for a in range(3):
-            for i in range(6):
-                moved[a, i] = (
-                    product[a, 0] * row[0, i]
-                    + product[a, 1] * row[1, i]
-                    + product[a, 2] * row[2, i]
-                )
-        for i in range(6):
+        if value[0] < 0.0 and value[1] < 0.0 and value[2] < 0.0:
+            # All of it: the mean of N_a N_b is 1/12, and 1/6 of a corner with itself.
+            share = weight[f] / 12.0
+            whole = value[0] + value[1] + value[2]
+            for a in range(3):
+                load[a] = share * (whole + value[a])
+            for i in range(n_parts):
+                total = row[0, i] + row[1, i] + row[2, i]
+                for a in range(3):
+                    moved[a, i] = share * (total + row[a, i])
+        else:
+            pressed_products(value, product)
+            for a in range(3):
+                load[a] = 0.0
+                for b in range(3):
+                    product[a, b] *= weight[f]
+                    load[a] += product[a, b] * value[b]
+            for a in range(3):
+                for i in range(n_parts):
+                    moved[a, i] = (
+                        product[a, 0] * row[0, i]
+                        + product[a, 1] * row[1, i]
+                        + product[a, 2] * row[2, i]
+                    )
+        energy += 0.5 * (load[0] * value[0] + load[1] * value[1] + load[2] * value[2])
+        for i in range(n_parts):
             force[pair, i] += load[0] * row[0, i] + load[1] * row[1, i] + load[2] * row[2, i]
             for j in range(i + 1):
                 stiffness[pair, i, j] += (
@@ -146,26 +164,41 @@ def press(
 
 
 @kernel
-def corner_loads(gap, weight, area, load, pressed_area, overlap):
-    """Write, per face, corner forces, pressed areas and the overlap.
+def face_loads(
+    faces, points, gap, given, direction, weight, area,
+    pressed_mm2, overlap, vector, centroid, pressure_centre, yielded,
+):  # fmt: skip
+    """Write what each face (F, 3) carries.
 
-    load (F, 3) N; pressed_area (F, 3) mm2 that each corner stands for; overlap (F,) mm3. gap (F, 3)
-    mm at the corners; weight (F,) N/mm is stiffness times the area that counts, area (F,) mm2 its
-    own.
+    points (k, 3) and direction (k, 3), in which the gap grows as the lower side moves; gap (F, 3)
+    mm at the corners and how much of it teeth have `given` (F, 3); weight (F,) N/mm is stiffness
+    times the area that counts, area (F,) mm2 its own. Writes the pressed area (F,), the overlap
+    (F,) mm3, the force (F, 3) N on the lower side, the centroid and the centre of pressure (F, 3)
+    of the pressed part (NaN where there is none), and the integral (F,) mm3 of what teeth gave.
     """
     value = np.empty(3)
     product = np.empty((3, 3))
-    for f in range(len(gap)):
-        overlap[f] = 0.0
-        for c in range(3):
-            value[c] = gap[f, c]
-            load[f, c] = pressed_area[f, c] = 0.0
-        if not pressed_products(value, product):
-            continue
+    for f in range(len(faces)):
+        pressed_mm2[f] = overlap[f] = yielded[f] = 0.0
+        for d in range(3):
+            vector[f, d] = centroid[f, d] = pressure_centre[f, d] = 0.0
+            value[d] = gap[f, d]
+        pressed_products(value, product)
+        total = 0.0
         for a in range(3):
-            depth = 0.0
+            depth = share = 0.0
             for b in range(3):
                 depth -= product[a, b] * value[b]
-                pressed_area[f, a] += area[f] * product[a, b]
-            load[f, a] = weight[f] * depth
+                share += product[a, b]
+            v = faces[f, a]
+            total += depth
+            pressed_mm2[f] += area[f] * share
             overlap[f] += area[f] * depth
+            yielded[f] += area[f] * share * given[f, a]
+            for d in range(3):
+                vector[f, d] += weight[f] * depth * direction[v, d]
+                centroid[f, d] += area[f] * share * points[v, d]
+                pressure_centre[f, d] += depth * points[v, d]
+        for d in range(3):
+            centroid[f, d] /= pressed_mm2[f]
+            pressure_centre[f, d] /= total

@@ -16,9 +16,16 @@ from typing import NamedTuple
 import numpy as np
 
 from occlusim.arrays import Float64Array, Int32Array
-from occlusim.contact.foundation import BodyLoad, Footprint, NearContact, pressed_load
+from occlusim.contact.foundation import BodyLoad, Footprint, NearContact, Ways, pressed_load
 from occlusim.errors import DegenerateProblem, NotConverged
 from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.footprint import (
+    lay_faces,
+    lay_points,
+    lowest_corners,
+    mark_teeth,
+    pressed_faces,
+)
 from occlusim.motion.closure import ClosureSettings, Opposition, close_to_load
 from occlusim.motion.linear_jaw import (
     BALANCE,
@@ -34,9 +41,12 @@ from occlusim.motion.suspension import Freedom, Suspension
 
 REACH_SHARE = 0.7
 """A step, as a share of the reach: nothing farther off comes into contact unseen."""
-FIRST_REACH_MM = 0.12
+MOST_REACH_MM = 0.12
 """Reach where the search begins without an equilibrium nearby: teeth give way by as much."""
-LEAST_REACH_MM = 0.002
+NEAR_REACH_MM, LEAST_REACH_MM = 0.012, 0.002
+"""Reach where it begins beside an equilibrium, and the least."""
+GROWS = 4.0
+"""A step that the reach has cut short is followed by a reach so many times as long."""
 NEAR_LOAD = 0.05
 """Change of the load, as a share of it, up to which an equilibrium counts as nearby."""
 YIELDING_STEP_MM = 1e-4
@@ -85,8 +95,8 @@ class Equilibrium:
     pair_N
         By pair (upper, lower tooth): the vertical force that it carries.
     prints, loads
-        Per opposition, of the displaced surfaces at this pose; left out where a search was asked to
-        be brief.
+        Per opposition, the pressed faces of the displaced surfaces at this pose; left out where a
+        search was asked to be brief.
     """
 
     freedom: Freedom
@@ -125,7 +135,7 @@ class Side:
     near: NearContact = field(init=False)
     body_tooth: Int32Array = field(init=False)
     field_tooth: Int32Array = field(init=False)
-    used: Float64Array | None = None
+    used: Ways = field(init=False)
 
     def __post_init__(self) -> None:
         body = self.opposition.body
@@ -133,26 +143,15 @@ class Side:
         self.body_tooth = np.zeros(len(body.points), dtype=np.int32)
         self.body_tooth[body.faces.ravel()] = np.repeat(body.tooth, 3)
         self.field_tooth = np.zeros(len(body.points), dtype=np.int32)
-
-    def shift(self, yielded: Float64Array) -> Float64Array | None:
-        """Return how far the body's points move against the field, (n, 3) upper frame."""
-        if not yielded.any():
-            return None
-        lower, upper = self.body_tooth, self.field_tooth
-        if not self.opposition.field_is_upper:
-            lower, upper = upper, lower
-        return yielded[lower] - yielded[upper]
+        self.used = Ways(np.zeros((N_TEETH, 3)), self.body_tooth, self.field_tooth)
 
     def footprint(self, pose: RigidTransform, reach_mm: float, yielded: Float64Array) -> Footprint:
-        """Return the footprint of the displaced surfaces."""
+        """Return the footprint of the displaced surfaces; `yielded` (N_TEETH, 3), upper frame."""
         o = self.opposition
-        self.used = self.shift(yielded)
-        shift = self.used
-        if shift is not None and not o.field_is_upper:
-            shift = -pose.inverse().rotate(shift)
-        print_ = self.near.footprint(o.T_field_body(pose), reach_mm, shift)
-        corner = o.body.faces[print_.face].ravel()
-        self.field_tooth[corner] = o.field_tooth[print_.field_face[print_.faces.ravel()]]
+        table = yielded if o.field_is_upper else pose.inverse().rotate(yielded)
+        self.used = Ways(table, self.body_tooth, self.field_tooth.copy())
+        print_ = self.near.footprint(o.T_field_body(pose), reach_mm, self.used)
+        self.field_tooth[print_.vertex] = o.field_tooth[print_.field_face]
         return print_
 
 
@@ -246,11 +245,10 @@ class _Settling:
 
         `is_far` says that teeth may still give way by much more than the foundation's reach.
         """
-        settings, foundation = self.settings, self.statics.foundation
+        settings = self.settings
         yielded = self._known_ways(known)
-        loose = is_far and not self.statics.is_rigid
-        full_reach_mm = FIRST_REACH_MM if loose else foundation.reach_mm
-        reach_mm, travelled, size_mm, mixing = full_reach_mm, 0.0, np.inf, Mixing()
+        reach_mm = MOST_REACH_MM if is_far and not self.statics.is_rigid else NEAR_REACH_MM
+        travelled, size_mm, mixing = 0.0, np.inf, Mixing()
         enough_mm = max(settings.tolerance_mm, settings.trusted_step_mm)
         if not self.statics.is_rigid:
             enough_mm = max(enough_mm, YIELDING_STEP_MM)
@@ -274,8 +272,8 @@ class _Settling:
                 if size_mm < enough_mm:
                     return self._at_rest(around, balanced[0], muscle_N, round_, is_brief)
                 step = mixing.step(now, step) if share == 1.0 else share * step
-            elif reach_mm < full_reach_mm:
-                reach_mm = full_reach_mm
+            elif reach_mm < MOST_REACH_MM:
+                reach_mm = MOST_REACH_MM
                 continue
             else:
                 far_rad = self._far_mm(around.pose, yielded) / settings.lever_mm
@@ -289,12 +287,14 @@ class _Settling:
                 step *= bound_mm / size_mm
                 mixing.forget()
                 calm = 0
+                reach_mm = min(GROWS * reach_mm, MOST_REACH_MM)
+            else:
+                reach_mm = min(max(2.0 * size_mm, LEAST_REACH_MM), MOST_REACH_MM)
             travelled += min(size_mm, bound_mm)
             freedom = freedom + step[:3]
             self._check(freedom, travelled)
             yielded = np.zeros((N_TEETH, 3))
             yielded[list(around.system.sockets.tooth)] = (now + step)[3:].reshape(-1, 3)
-            reach_mm = min(max(2.0 * min(size_mm, bound_mm), LEAST_REACH_MM), full_reach_mm)
         raise NotConverged(
             f"closure: still moving by {size_mm * 1000:.3g} um after {settings.max_rounds} rounds; "
             "a spike or fold in a scan can do this: see the findings"
@@ -343,12 +343,12 @@ class _Settling:
 
     def _sockets(self, prints: Sequence[Footprint], yielded: Float64Array) -> Sockets:
         """Return the sockets of the teeth that are near contact or have given way."""
-        teeth = set(np.flatnonzero(yielded.any(axis=1)).tolist())
+        is_met = yielded.any(axis=1)
         for side, print_ in zip(self.sides, prints, strict=True):
-            body = side.opposition.body
-            teeth |= set(np.unique(body.tooth[print_.face]).tolist())
-            teeth |= set(np.unique(side.opposition.field_tooth[print_.field_face]).tolist())
-        return Sockets.of(tuple(sorted(teeth)), self.suspension.superior, self.statics.mobility)
+            o = side.opposition
+            mark_teeth(print_.face, o.body.tooth, print_.field_face, o.field_tooth, is_met)
+        teeth = tuple(np.flatnonzero(is_met).tolist())
+        return Sockets.of(teeth, self.suspension.superior, self.statics.mobility)
 
     def _elements(
         self,
@@ -359,22 +359,23 @@ class _Settling:
         sockets: Sockets,
     ) -> Elements:
         """Return an opposition's faces near contact; gaps as if no tooth had given way."""
-        o = side.opposition
-        direction, points = print_.direction, print_.points
-        if not o.field_is_upper:
-            direction, points = -pose.rotate(direction), pose.apply(points)
-        slope = np.einsum("ni,nik->nk", direction, self.suspension.velocities(freedom, points))
-        gap = print_.gap_mm
-        if side.used is not None:
-            vertex = np.zeros(len(gap), dtype=np.int64)
-            vertex[print_.faces.ravel()] = o.body.faces[print_.face].ravel()
-            gap = gap - np.einsum("ij,ij->i", direction, side.used[vertex])
+        o, s, k, f = side.opposition, self.suspension, len(print_.points), len(print_.faces)
+        gap, direction, slope = np.empty(k), np.empty((k, 3)), np.empty((k, 3))
+        centre, right, roll = s.velocity_terms(freedom)
+        lay_points(
+            print_.points, print_.gap_mm, print_.direction, print_.vertex, *side.used,
+            pose.rotation, pose.translation, not o.field_is_upper,
+            centre, right, s.superior, roll, gap, direction, slope,
+        )  # fmt: skip
         slot = np.full(N_TEETH, -1, dtype=np.int32)
         slot[list(sockets.tooth)] = np.arange(len(sockets.tooth), dtype=np.int32)
-        body = slot[o.body.tooth[print_.face]]
-        met = slot[o.field_tooth[print_.field_face[_lowest(print_)]]]
+        body, met, weight = np.empty(f, np.int32), np.empty(f, np.int32), np.empty(f)
+        lay_faces(
+            print_.faces, print_.face, print_.gap_mm, print_.direction, print_.normal,
+            print_.area_mm2, print_.field_face, o.body.tooth, o.field_tooth, slot,
+            self.statics.foundation.stiffness_MPa_per_mm, body, met, weight,
+        )  # fmt: skip
         lower, upper = (body, met) if o.field_is_upper else (met, body)
-        weight = self.statics.foundation.stiffness_MPa_per_mm * print_.counted_mm2
         return Elements(print_.faces, gap, direction, slope, lower, upper, weight)
 
     def _arm(self, freedom: Freedom, pose: RigidTransform) -> Float64Array:
@@ -427,21 +428,24 @@ class _Settling:
         pair_N: dict[tuple[int, int], float] = {}
         ways = np.vstack([state[3:].reshape(-1, 3), np.zeros((1, 3))])
         for side, print_, e in zip(self.sides, around.prints, around.elements, strict=True):
-            relative = ways[e.lower_slot] - ways[e.upper_slot]
-            gap = e.gap + e.slope @ (freedom - system.origin)
             # A corner between faces of different pairs has a gap for each.
-            given = np.einsum("fcd,fd->fc", e.direction[e.faces], relative)
-            corner_gap = gap[e.faces] + given
+            n = len(e.faces)
+            which, corner_gap, given = np.empty(n, np.int32), np.empty((n, 3)), np.empty((n, 3))
+            n = pressed_faces(
+                e.faces, e.gap, e.slope, e.direction, e.lower_slot, e.upper_slot,
+                freedom - system.origin, ways, which, corner_gap, given,
+            )  # fmt: skip
+            pressed = print_.of(which[:n])
             loads.append(
                 pressed_load(
-                    print_, corner_gap, given, e.direction, -self.suspension.superior,
-                    self.statics.foundation,
+                    pressed, corner_gap[:n], given[:n], e.direction, -self.suspension.superior,
+                    e.weight[which[:n]],
                 )
             )  # fmt: skip
-            _add_pairs(pair_N, side.opposition, print_, loads[-1])
+            _add_pairs(pair_N, side.opposition, pressed, loads[-1])
             shown = print_.gap_mm.copy()
-            shown[e.faces.ravel()] = corner_gap.ravel()
-            moved.append(replace(print_, gap_mm=shown))
+            shown[pressed.faces.ravel()] = corner_gap[:n].ravel()
+            moved.append(replace(pressed, gap_mm=shown))
         support, joints, residual, on_a_tooth = system.forces(
             state, muscle_N, self.suspension.half_width_mm
         )
@@ -471,18 +475,12 @@ def _add_pairs(
     pair_N: dict[tuple[int, int], float], opposition: Opposition, print_: Footprint, load: BodyLoad
 ) -> None:
     """Add the vertical forces of an opposition's pairs (upper, lower tooth)."""
-    pressed = np.flatnonzero(load.area_mm2 > 0.0)
-    body = opposition.body.tooth[print_.face[pressed]]
-    met = opposition.field_tooth[print_.field_face[_lowest(print_)[pressed]]]
+    lowest = np.empty(len(print_.faces), dtype=np.int32)
+    lowest_corners(print_.faces, print_.gap_mm, lowest)
+    body = opposition.body.tooth[print_.face]
+    met = opposition.field_tooth[print_.field_face[lowest]]
     upper, lower = (met, body) if opposition.field_is_upper else (body, met)
-    total = np.bincount(
-        upper * N_TEETH + lower, load.vertical_N[pressed], minlength=N_TEETH * N_TEETH
-    )
+    total = np.bincount(upper * N_TEETH + lower, load.vertical_N, minlength=N_TEETH * N_TEETH)
     for code in np.flatnonzero(total):
         pair = int(code) // N_TEETH, int(code) % N_TEETH
         pair_N[pair] = pair_N.get(pair, 0.0) + float(total[code])
-
-
-def _lowest(print_: Footprint) -> Int32Array:
-    """Return the point (f,) of each face where the gap is least."""
-    return print_.faces[np.arange(len(print_.faces)), np.argmin(print_.gap_mm[print_.faces], 1)]

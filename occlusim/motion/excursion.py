@@ -19,7 +19,7 @@ from occlusim.errors import InputError
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import ClosureSettings, Opposition
 from occlusim.motion.equilibrium import Equilibrium, Side, balance
-from occlusim.motion.linear_jaw import Statics
+from occlusim.motion.linear_jaw import LEVER_MM, Statics
 from occlusim.motion.suspension import Suspension
 
 TRUSTED_STEP_MM = 1e-3
@@ -188,12 +188,10 @@ def follow(  # noqa: PLR0913
     end_mm = -settings.length_mm if settings.is_backward else settings.length_mm
     grid = np.linspace(0.0, end_mm, n_steps + 1)
     last = start
-    before = np.array([start_rad, 0.0, 0.0]) if start is None else start.freedom
-    slope = np.zeros(3)
-    for i, s in enumerate(grid):
-        now = solve(float(s), last, before + slope)
-        slope = now - before if i else np.zeros(3)
-        before, last = now, solved[float(s)]
+    ahead = _Ahead(np.array([start_rad, 0.0, 0.0]) if start is None else start.freedom)
+    for s in grid:
+        ahead.follow(solve(float(s), last, ahead.guess))
+        last = solved[float(s)]
     grid = np.sort(grid)
     _refine(list(grid), solve, solved, closure, settings)
     knots = np.array(sorted(solved))
@@ -206,6 +204,29 @@ def follow(  # noqa: PLR0913
         tuple(solved[float(s)] for s in grid),
         max(abs(c.support_N - c.load_N) for c in solved.values()),
     )
+
+
+class _Ahead:
+    """Where even steps lead next: along a straight line or a parabola, as was right last time."""
+
+    def __init__(self, guess: Float64Array) -> None:
+        self.guess = guess
+        self._guesses = (guess,)
+        self._known: list[Float64Array] = []
+
+    def follow(self, found: Float64Array) -> None:
+        """Learn the freedom (3,) found at a step, and guess that of the next one."""
+        off = [np.abs(guess - found) @ [LEVER_MM, 1.0, 1.0] for guess in self._guesses]
+        best = int(np.argmin(off))
+        self._known = [*self._known[-2:], found]
+        guesses = [found]
+        if len(self._known) > 1:
+            guesses.append(2.0 * found - self._known[-2])
+        if len(self._known) > 2:
+            guesses.append(3.0 * (found - self._known[-2]) + self._known[-3])
+        # One that was not tried yet follows the one below it.
+        self.guess = guesses[-1 if best == len(self._guesses) - 1 else max(best, 1)]
+        self._guesses = tuple(guesses)
 
 
 def _refine(

@@ -51,7 +51,7 @@ class Suspension:
         """Return T_upper_lower at a freedom (3,)."""
         point, right = self.axis(freedom)
         old = self.hinge.right
-        turn = np.cross(old, right)
+        turn = skew(old) @ right
         sine = float(np.linalg.norm(turn))
         T = self.hinge.T_upper_lower
         if sine > 0.0:
@@ -60,14 +60,23 @@ class Suspension:
         raised = RigidTransform(np.eye(3), point - self.hinge.point) @ T
         return RigidTransform.rotation_about(point, right, -freedom[0]) @ raised
 
+    def velocity_terms(self, freedom: Freedom) -> tuple[Float64Array, Float64Array, Float64Array]:
+        """Return a point, the axis about which the jaw closes, and that about which it tilts.
+
+        Each (3,): a mandibular point at `arm` from the point moves by arm x right (mm/rad) as the
+        jaw opens, and by half of superior plus or less roll x arm (mm/mm) as the right or the left
+        condyle rises.
+        """
+        point, right = self.axis(freedom)
+        return point, right, skew(right) @ self.superior / (2.0 * self.half_width_mm)
+
     def velocities(self, freedom: Freedom, points: Float64Array) -> Float64Array:
         """Return how mandibular points (n, 3), upper frame, move with each freedom, (n, 3, 3).
 
         [:, :, k] is the velocity with freedom k: mm/rad for the opening, mm/mm for the condyles.
         """
-        point, right = self.axis(freedom)
+        point, right, roll = self.velocity_terms(freedom)
         arm = points - point
-        roll = np.cross(right, self.superior) / (2.0 * self.half_width_mm)
         moved = np.empty((len(points), 3, 3))
         # a x p = p S(a)^T, S the matrix of the cross product.
         moved[:, :, 0] = arm @ skew(right)

@@ -72,15 +72,18 @@ def guide_with_crown(
     rough = replace(model.closure, trusted_step_mm=ROUGH_STEP_MM)
     windows = Windows((natural, crown), hard.foundation.reach_mm)
     steps: list[CrownStep] = []
+    # What stands beside a step begins as far from it as at the step before.
+    harder = lifted = np.zeros(3)
     try:
         for s, gap, rest in zip(path.step_mm, gap_mm, path.rest, strict=True):
             if gap < 0.0:
                 suspension = path.suspension_at(float(s))
                 _, (teeth, own) = windows.around(rest.T_upper_lower)
-                alone, both = (
-                    balance(suspension, sides, model.light_N, hard, rough, start=rest)
-                    for sides in ((teeth,), (teeth, own))
-                )
+                begin = replace(rest, freedom=rest.freedom + harder)
+                alone = balance(suspension, (teeth,), model.light_N, hard, rough, start=begin)
+                begin = replace(alone, freedom=alone.freedom + lifted)
+                both = balance(suspension, (teeth, own), model.light_N, hard, rough, start=begin)
+                harder, lifted = alone.freedom - rest.freedom, both.freedom - alone.freedom
                 steps.append(_step(float(s), model.frame, alone, both))
     except OcclusimError as error:
         return CrownGuidance(path.name, tuple(steps), str(error))

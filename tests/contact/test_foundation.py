@@ -60,7 +60,8 @@ def test_force_is_stiffness_times_the_cap_volume():
     expected = 100.0 * np.pi * DEPTH_MM**2 * (3 * RADIUS_MM - DEPTH_MM) / 3
     assert_allclose(force, expected, rtol=2e-3, atol=0)
     corners = found.gap_mm[found.faces]
-    load = pressed_load(found, corners, np.zeros_like(corners), found.direction, -UP, settings)
+    weight = settings.stiffness_MPa_per_mm * found.counted_mm2
+    load = pressed_load(found, corners, np.zeros_like(corners), found.direction, -UP, weight)
     area = 2 * np.pi * RADIUS_MM * DEPTH_MM  # of the cap itself
     assert_allclose(load.area_mm2.sum(), area, rtol=1e-2, atol=0)
     pair = contacts_by_pair(found, load, body.tooth, np.full(len(field.surface.mesh.faces), 16))

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from reference import naive
 
-from occlusim.kernels.pressure import corner_loads, press
+from occlusim.kernels.pressure import face_loads, press
 from occlusim.kernels.support import support_volume
 
 N_POINTS, N_FACES, N_TEETH = 40, 60, 3
@@ -152,16 +152,39 @@ def test_the_products_of_a_clipped_face_follow_its_corners(gap):
     assert_allclose(product.sum(axis=1), area, rtol=0, atol=1.0 / MIDPOINTS)
 
 
-def test_corner_loads_sum_to_the_volume_of_support(rng):
+def loads(gap, given, weight, area):
+    """Return per face overlap, corner forces, pressed areas of the corners and what teeth gave.
+
+    The corners' places and directions are the unit vectors, so that sums of them are told apart.
+    """
+    n = len(gap)
+    faces = np.arange(3 * n, dtype=np.int32).reshape(n, 3)
+    units = np.tile(np.eye(3), (n, 1))
+    pressed_mm2, overlap, yielded = np.empty(n), np.empty(n), np.empty(n)
+    force, centroid, centre = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3))
+    face_loads(
+        faces, units, gap, given, units, weight, area,
+        pressed_mm2, overlap, force, centroid, centre, yielded,
+    )  # fmt: skip
+    held = pressed_mm2 > 0.0
+    assert np.isnan(centre[~held]).all()
+    assert_allclose(
+        (centre * force.sum(axis=1)[:, None])[held], force[held], rtol=1e-12, atol=1e-15
+    )
+    return overlap, force, centroid * pressed_mm2[:, None], yielded
+
+
+def test_loads_of_faces_sum_to_the_volume_of_support(rng):
     gap = rng.uniform(-0.02, 0.02, (N_FACES, 3))
-    area = rng.uniform(0.001, 0.01, N_FACES)
+    gap = gap[gap.min(axis=1) < 0.0]
+    n = len(gap)
+    area, given = rng.uniform(0.001, 0.01, n), rng.uniform(-1.0, 1.0, (n, 3))
     weight = 300.0 * area
-    load, pressed_area = np.empty((N_FACES, 3)), np.empty((N_FACES, 3))
-    overlap = np.empty(N_FACES)
-    corner_loads(gap, weight, area, load, pressed_area, overlap)
+    overlap, load, pressed_area, yielded = loads(gap, given, weight, area)
     assert_allclose(load.sum(axis=1), 300.0 * overlap, rtol=1e-12, atol=0)
-    faces = np.arange(3 * N_FACES, dtype=np.int32).reshape(-1, 3)
-    volume = support_volume(faces, gap.ravel(), np.zeros(3 * N_FACES), 0.0, area)
+    assert_allclose(yielded, (pressed_area * given).sum(axis=1), rtol=1e-12, atol=1e-15)
+    faces = np.arange(3 * n, dtype=np.int32).reshape(-1, 3)
+    volume = support_volume(faces, gap.ravel(), np.zeros(3 * n), 0.0, area)
     assert_allclose(overlap.sum(), volume, rtol=1e-12, atol=0)
     for f in range(12):
         depth, of_corner, wet = sampled(gap[f])
@@ -170,10 +193,17 @@ def test_corner_loads_sum_to_the_volume_of_support(rng):
         assert_allclose(pressed_area[f], area[f] * wet, rtol=0, atol=area[f] / MIDPOINTS)
 
 
-def test_press_and_corner_loads_agree(elements, rng):
+def test_a_face_that_is_clear_carries_nothing():
+    overlap, load, _, yielded = loads(
+        np.full((1, 3), 1e-9), np.ones((1, 3)), np.ones(1), np.ones(1)
+    )
+    assert overlap[0] == yielded[0] == 0.0
+    assert (load == 0.0).all()
+
+
+def test_press_and_loads_of_faces_agree(elements, rng):
     """The energy is half of force times depth, in both kernels."""
     state = a_state(rng)
     gap = corner_gaps(elements, state)
-    load, wet, overlap = np.empty((N_FACES, 3)), np.empty((N_FACES, 3)), np.empty(N_FACES)
-    corner_loads(gap, elements[6], np.ones(N_FACES), load, wet, overlap)
+    _, load, _, _ = loads(gap, np.zeros_like(gap), elements[6], np.ones(N_FACES))
     assert_allclose(pressed(elements, state)[0], -0.5 * (load * gap).sum(), rtol=1e-12, atol=0)

@@ -35,6 +35,13 @@ def unsigned_distance(points, mesh):
     return best
 
 
+def face_distances(points, mesh):
+    """Return the distances (n, F) of points to every face."""
+    corners = mesh.vertices[mesh.faces]
+    feet = [closest_on_triangle(points, *corner) for corner in corners]
+    return np.linalg.norm(points[:, None] - np.stack(feet, axis=1), axis=2)
+
+
 def winding_number(points, mesh):
     """Return how often a closed mesh winds around each point: 1 inside, 0 outside.
 
