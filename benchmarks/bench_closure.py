@@ -284,7 +284,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     given = parser.parse_args(arguments)
     header("closures and movements", ("scipy",))
     model, natural = jaw_of(given.case)
-    near, light = close_near(model, natural)
+    side, light = close_near(model, natural)
+    near = side.opposition
     # Nothing is repeated where even the first call is over the limit.
     limit_s = 0.0 if given.quick else 30.0
     closures(model, near, given.repeats, limit_s)

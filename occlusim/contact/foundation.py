@@ -7,12 +7,13 @@ within reach, linear between the vertices, and integrated exactly over the clipp
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
 
-from occlusim.arrays import Float64Array, Int32Array, frozen
+from occlusim.arrays import AnyArray, Float64Array, Int32Array, frozen
 from occlusim.contact.field import GapField
 from occlusim.errors import InputError
 from occlusim.geometry.surface import near_order
@@ -128,7 +129,7 @@ class NearContact:
         self._field, self._body = field, body
         n = len(body.points)
         self._order = near_order(body.points)
-        self._memory = (
+        self._memory: tuple[AnyArray, ...] = (
             np.zeros((n, 3)),
             np.full(n, -np.inf),
             np.zeros(n),
@@ -136,7 +137,7 @@ class NearContact:
             np.empty((n, FEW), dtype=np.int32),
             np.empty((n, FEW)),
         )
-        self._known = (
+        self._known: tuple[AnyArray, ...] = (
             np.zeros(n, dtype=np.bool_),
             np.empty((n, 3)),
             np.empty(n),
@@ -145,6 +146,13 @@ class NearContact:
         )
         none = np.zeros(n, dtype=np.int32)
         self._rigid = Ways(np.zeros((1, 3)), none, none)
+
+    def copy(self) -> NearContact:
+        """Return another one that knows what this one does, and learns for itself."""
+        made = copy(self)
+        made._memory = tuple(array.copy() for array in self._memory)
+        made._known = tuple(np.empty_like(array) for array in self._known)
+        return made
 
     def footprint(
         self, T_field_body: RigidTransform, reach_mm: float, ways: Ways | None = None
@@ -298,7 +306,8 @@ def near_part(
     number = np.full(len(lower), -1, dtype=np.int32)
     number[used] = np.arange(len(used), dtype=np.int32)
     faces = number[body.faces[face]]
-    order = np.argsort(faces[:, 0], kind="stable")
+    # The keys differ, so the order is the same by any way of sorting.
+    order = np.argsort(faces[:, 0].astype(np.int64) * len(faces) + np.arange(len(faces)))
     return ContactBody(body.name, body.points[used], faces[order], body.tooth[face[order]])
 
 

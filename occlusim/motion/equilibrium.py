@@ -10,6 +10,7 @@ what presses one jaw presses the other.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -144,6 +145,13 @@ class Side:
         self.body_tooth[body.faces.ravel()] = np.repeat(body.tooth, 3)
         self.field_tooth = np.zeros(len(body.points), dtype=np.int32)
         self.used = Ways(np.zeros((N_TEETH, 3)), self.body_tooth, self.field_tooth)
+
+    def copy(self) -> Side:
+        """Return another one that knows what this one does: for a search beside others."""
+        made = copy(self)
+        made.near = self.near.copy()
+        made.field_tooth = self.field_tooth.copy()
+        return made
 
     def footprint(self, pose: RigidTransform, reach_mm: float, yielded: Float64Array) -> Footprint:
         """Return the footprint of the displaced surfaces; `yielded` (N_TEETH, 3), upper frame."""

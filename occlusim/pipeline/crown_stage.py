@@ -43,7 +43,7 @@ from occlusim.pipeline.crown_run import (
     paths_gaps,
     wanted_gap,
 )
-from occlusim.pipeline.guided import CrownGuidance, crown_guidance_part, guide_with_crown
+from occlusim.pipeline.guided import CrownGuidance, crown_guidance_part, guide_all_with_crown
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import close_jaw
 from occlusim.pipeline.jaw_stage import JawStage
@@ -309,10 +309,11 @@ def crown_state(
     pair, mesh = region.against(field), field.surface.mesh
     pair = replace(pair, smooth=crown_without_spikes(inputs, field))
     paths = jaw.run.paths
-    both = (jaw.run.near, crown_opposition(inputs, region, mesh))
+    own = crown_opposition(inputs, region, mesh)
+    both = (jaw.run.near, own)
 
     def closure(start: Equilibrium) -> dict[str, Any]:
-        closed = close_jaw(jaw.model, both, start.load_N, start)
+        closed = close_jaw(jaw.model, (jaw.run.side.copy(), own), start.load_N, start)
         return closure_part(closed, both, 1, platform_at(inputs, closed.T_upper_lower))
 
     gaps, (recorded, light, heavy) = paths_gaps(
@@ -326,14 +327,11 @@ def crown_state(
         ),
     )
     closures = {"light": light, "heavy": heavy}
-    guided = side_by_side(
-        [
-            partial(guide_with_crown, jaw.model, jaw.natural, both[1], path, gap.gap_mm)
-            for path, gap in zip(paths, gaps, strict=True)
-            if path.name != "centric"
-        ]
+    moved = [(p, gap) for p, gap in zip(paths, gaps, strict=True) if p.name != "centric"]
+    guided = guide_all_with_crown(
+        jaw.model, jaw.natural, own, [p for p, _ in moved], [gap.gap_mm for _, gap in moved]
     )
-    return CrownState(recorded.gap_mm, recorded.supported_gap_mm, gaps, closures, tuple(guided))
+    return CrownState(recorded.gap_mm, recorded.supported_gap_mm, gaps, closures, guided)
 
 
 def crown_opposition(inputs: Inputs, region: Region, mesh: TriangleMesh) -> Opposition:

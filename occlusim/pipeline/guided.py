@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,6 +17,7 @@ from occlusim.motion.closure import Opposition
 from occlusim.motion.equilibrium import Equilibrium, balance
 from occlusim.motion.excursion import GuidedPath, Windows
 from occlusim.pipeline.jaw_run import ROUGH_STEP_MM, JawModel
+from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.units import UM
 
 HARD_MPA_PER_MM = 30000.0
@@ -47,6 +50,48 @@ class CrownGuidance:
     name: str
     steps: tuple[CrownStep, ...]
     problem: str | None = None
+
+
+def guide_all_with_crown(
+    model: JawModel,
+    natural: Opposition,
+    crown: Opposition,
+    paths: Sequence[GuidedPath],
+    gaps_mm: Sequence[Float64Array],
+) -> tuple[CrownGuidance, ...]:
+    """Return what the crown changes along several movements.
+
+    All begin in the same place, which is looked at once.
+
+    Parameters
+    ----------
+    model, natural, crown
+        As for `guide_with_crown`.
+    paths, gaps_mm : (n,)
+        The movements, and the crown's least gaps (m,) at each one's steps.
+    """
+    if not paths:
+        return ()
+    begins = [path.step_mm == 0.0 for path in paths]
+    here = np.zeros(1)
+    rest = next(r for r, is_start in zip(paths[0].rest, begins[0], strict=True) if is_start)
+    start = replace(
+        paths[0], step_mm=here, parameter_mm=here, freedom=rest.freedom[None], rest=(rest,)
+    )
+    jobs = [partial(guide_with_crown, model, natural, crown, start, gaps_mm[0][begins[0]])]
+    jobs += [
+        partial(guide_with_crown, model, natural, crown, path, np.where(begin, np.inf, gap))
+        for path, gap, begin in zip(paths, gaps_mm, begins, strict=True)
+    ]
+    first, *found = side_by_side(jobs)
+    return tuple(
+        CrownGuidance(
+            movement.name,
+            tuple(sorted(first.steps + movement.steps, key=lambda step: step.parameter_mm)),
+            first.problem or movement.problem,
+        )
+        for movement in found
+    )
 
 
 def guide_with_crown(

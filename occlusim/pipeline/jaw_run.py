@@ -17,7 +17,7 @@ from occlusim.jaw.guidance import GuidanceSettings, displacement
 from occlusim.jaw.movements import RETRUSIVE_SLIDE, Movement
 from occlusim.jaw.slide import RetrusiveSlide
 from occlusim.motion.closure import ClosureSettings, Opposition, close_to_load
-from occlusim.motion.equilibrium import Equilibrium, balance
+from occlusim.motion.equilibrium import Equilibrium, Side, balance
 from occlusim.motion.excursion import ExcursionSettings, GuidedPath, follow, nearby
 from occlusim.motion.hinge import Hinge
 from occlusim.motion.linear_jaw import Statics
@@ -94,12 +94,15 @@ class JawModel:
 class JawRun:
     """The natural jaw: its closures under both loads, under further ones, and its guided paths.
 
-    near: the teeth near contact, which the closures are of. moving: the light closure of a jaw that
-    is about to move, where movements begin. order: closures under rising shares of the light load.
+    near: the teeth near contact, which the closures are of; side: the same, with what the light
+    closure has found out about their gaps, to be copied by who goes on from there. moving: the
+    light closure of a jaw that is about to move, where movements begin. order: closures under
+    rising shares of the light load.
     held: in words, the movements whose condyles had to be held on their paths.
     """
 
     near: Opposition
+    side: Side
     light: Equilibrium
     moving: Equilibrium
     heavy: Equilibrium
@@ -127,11 +130,11 @@ def run_jaw(
     NotConverged, DegenerateProblem
         As `balance`.
     """
-    near, light = close_near(model, natural)
-    moving = light
+    side, light = close_near(model, natural)
+    near, moving = side.opposition, light
     if model.moving.mobility != model.statics.mobility:
         moving = balance(
-            model.rest, (near,), model.light_N, model.moving, model.closure, start=light
+            model.rest, (side.copy(),), model.light_N, model.moving, model.closure, start=light
         )
     # The longest work first, so that none is left to run alone at the end.
     jobs: list[Callable[[], Any]] = [partial(beside, near, light)]
@@ -139,18 +142,18 @@ def run_jaw(
         partial(follow_movement, model, natural, name, settings, moving)
         for name, settings in model.excursions.items()
     ]
-    jobs += [partial(_heavier, model, near, light), partial(_lighter, model, near, light)]
+    jobs += [partial(_heavier, model, side, light), partial(_lighter, model, side, light)]
     answer, *followed, (heavy, *others), order = side_by_side(jobs)
     rest = resting("centric", model, light)
     paths, words = [rest], []
     for path, held in followed:
         paths.append(path)
         words += [held] if held else []
-    run = JawRun(near, light, moving, heavy, tuple(others), order, tuple(paths), tuple(words))
+    run = JawRun(near, side, light, moving, heavy, tuple(others), order, tuple(paths), tuple(words))
     return run, answer
 
 
-def close_near(model: JawModel, natural: Opposition) -> tuple[Opposition, Equilibrium]:
+def close_near(model: JawModel, natural: Opposition) -> tuple[Side, Equilibrium]:
     """Return the teeth near contact, and the light closure of the natural teeth."""
     hinge = model.hinge_at("centric")(0.0)
     rough = close_to_load(
@@ -159,29 +162,30 @@ def close_near(model: JawModel, natural: Opposition) -> tuple[Opposition, Equili
     near = nearby(
         natural, rough.T_upper_lower, natural.field.sdf.band_mm - natural.field.sdf.voxel_mm
     )
+    side = Side(near)
     light = balance(
-        model.rest, (near,), model.light_N, model.statics, model.closure,
+        model.rest, (side,), model.light_N, model.statics, model.closure,
         start_rad=rough.opening_rad,
     )  # fmt: skip
-    return near, light
+    return side, light
 
 
-def _heavier(model: JawModel, natural: Opposition, light: Equilibrium) -> list[Equilibrium]:
+def _heavier(model: JawModel, known: Side, light: Equilibrium) -> list[Equilibrium]:
     """Return the closures under the heavy and the further loads, each from the next lighter one."""
     wanted = sorted({model.heavy_N, *model.other_N})
     found: dict[float, Equilibrium] = {}
-    start = light
+    start, side = light, known.copy()
     for load_N in wanted:
-        start = found[load_N] = close_jaw(model, (natural,), load_N, start)
+        start = found[load_N] = close_jaw(model, (side,), load_N, start)
     return [found[model.heavy_N], *(found[load_N] for load_N in model.other_N)]
 
 
-def _lighter(model: JawModel, natural: Opposition, light: Equilibrium) -> tuple[Equilibrium, ...]:
+def _lighter(model: JawModel, known: Side, light: Equilibrium) -> tuple[Equilibrium, ...]:
     """Return the closures under rising shares of the light load."""
-    found = [light]
+    found, side = [light], known.copy()
     for share in ORDER_SHARES[-2::-1]:
         load_N = share * model.light_N
-        found.append(close_jaw(model, (natural,), load_N, found[-1], is_rough=True))
+        found.append(close_jaw(model, (side,), load_N, found[-1], is_rough=True))
     return tuple(found[::-1])
 
 
@@ -236,7 +240,7 @@ def resting(name: Movement, model: JawModel, rest: Equilibrium) -> GuidedPath:
 
 def close_jaw(
     model: JawModel,
-    oppositions: tuple[Opposition, ...],
+    oppositions: tuple[Opposition | Side, ...],
     load_N: float,
     start: Equilibrium | None,
     *,

@@ -57,7 +57,7 @@ def settle_freely(placed: Placed, jaw: JawStage, pair: CrownAgainst, tooth: int)
     try:
         free = balance(
             jaw.model.rest,
-            (jaw.run.near,),
+            (jaw.run.side.copy(),),
             jaw.model.light_N,
             replace(
                 jaw.model.statics,

@@ -26,11 +26,11 @@ def other_springs(jaw: JawStage, pair: CrownAgainst, tooth: int) -> list[Finding
     the crown's gap in it.
     """
     usual = _height_mm(jaw, pair, tooth, jaw.run.light)
-    said = []
+    said, side = [], jaw.run.side.copy()
     for code, words, statics in variants(jaw.model.statics):
         model = replace(jaw.model, statics=statics)
         try:
-            closed = close_jaw(model, (jaw.run.near,), model.light_N, jaw.run.light, is_rough=True)
+            closed = close_jaw(model, (side,), model.light_N, jaw.run.light, is_rough=True)
         except OcclusimError as error:
             said.append(Finding("info", code, f"{words}: {error}", "crown"))
             continue
@@ -56,7 +56,7 @@ def stiffer_shares(jaw: JawStage, crown: Opposition) -> dict[str, float | None]:
     model = replace(jaw.model, statics=replace(statics, foundation=stiff))
     start = jaw.run.light
     try:
-        closed = close_jaw(model, (jaw.run.near, crown), start.load_N, start, is_rough=True)
+        closed = close_jaw(model, (jaw.run.side.copy(), crown), start.load_N, start, is_rough=True)
     except OcclusimError:
         return {"light": None}
     return {"light": float(closed.loads[1].vertical_N.sum()) / closed.support_N}
