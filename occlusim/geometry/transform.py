@@ -57,6 +57,14 @@ class RigidTransform:
         return RigidTransform(np.eye(3), np.zeros(3))
 
     @staticmethod
+    def trusted(rotation: Float64Array, translation: Float64Array) -> RigidTransform:
+        """Return a transform made of checked ones, without checking again."""
+        made = object.__new__(RigidTransform)
+        object.__setattr__(made, "rotation", frozen(rotation, np.float64))
+        object.__setattr__(made, "translation", frozen(translation, np.float64))
+        return made
+
+    @staticmethod
     def from_matrix(matrix: ArrayLike) -> RigidTransform:
         """Return the transform of a homogeneous (4, 4) matrix."""
         m = np.asarray(matrix, dtype=np.float64)
@@ -71,7 +79,7 @@ class RigidTransform:
         u = unit_vector(axis, "axis")
         k = skew(u)
         rotation = np.eye(3) + np.sin(angle_rad) * k + (1 - np.cos(angle_rad)) * (k @ k)
-        return _trusted(rotation, p - rotation @ p)
+        return RigidTransform.trusted(rotation, p - rotation @ p)
 
     @staticmethod
     def exp(twist: ArrayLike) -> RigidTransform:
@@ -111,7 +119,7 @@ class RigidTransform:
 
     def inverse(self) -> RigidTransform:
         """Return the transform back from destination to source."""
-        return _trusted(self.rotation.T, -self.rotation.T @ self.translation)
+        return RigidTransform.trusted(self.rotation.T, -self.rotation.T @ self.translation)
 
     def apply(self, points: ArrayLike) -> Float64Array:
         """Return points (n, 3) or (3,), mm, carried into the destination frame."""
@@ -123,12 +131,6 @@ class RigidTransform:
 
     def __matmul__(self, other: RigidTransform) -> RigidTransform:
         rotation = self.rotation @ other.rotation
-        return _trusted(rotation, self.rotation @ other.translation + self.translation)
-
-
-def _trusted(rotation: Float64Array, translation: Float64Array) -> RigidTransform:
-    """Return a transform made of checked ones, without checking again."""
-    made = object.__new__(RigidTransform)
-    object.__setattr__(made, "rotation", frozen(rotation, np.float64))
-    object.__setattr__(made, "translation", frozen(translation, np.float64))
-    return made
+        return RigidTransform.trusted(
+            rotation, self.rotation @ other.translation + self.translation
+        )

@@ -14,6 +14,7 @@ import numpy as np
 
 from occlusim.arrays import Float64Array, frozen
 from occlusim.geometry.transform import RigidTransform, skew
+from occlusim.kernels.hung import hang
 from occlusim.motion.hinge import Hinge
 
 Freedom = Float64Array
@@ -50,15 +51,13 @@ class Suspension:
     def pose(self, freedom: Freedom) -> RigidTransform:
         """Return T_upper_lower at a freedom (3,)."""
         point, right = self.axis(freedom)
-        old = self.hinge.right
-        turn = skew(old) @ right
-        sine = float(np.linalg.norm(turn))
         T = self.hinge.T_upper_lower
-        if sine > 0.0:
-            angle = float(np.arctan2(sine, old @ right))
-            T = RigidTransform.rotation_about(self.hinge.point, turn / sine, angle) @ T
-        raised = RigidTransform(np.eye(3), point - self.hinge.point) @ T
-        return RigidTransform.rotation_about(point, right, -freedom[0]) @ raised
+        rotation, translation = T.rotation.copy(), T.translation.copy()
+        hang(
+            self.hinge.point, self.hinge.right, point, right, float(freedom[0]),
+            rotation, translation,
+        )  # fmt: skip
+        return RigidTransform.trusted(rotation, translation)
 
     def velocity_terms(self, freedom: Freedom) -> tuple[Float64Array, Float64Array, Float64Array]:
         """Return a point, the axis about which the jaw closes, and that about which it tilts.
