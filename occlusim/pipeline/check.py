@@ -122,6 +122,8 @@ def check_case(
         }
         for load in ("light", "heavy"):
             results["closure"][load]["with_crown"] = crown.closures[load]
+        for part, other in zip(results["closure"]["others"], crown.closures["others"], strict=True):
+            part["with_crown"] = other
         results["datum"] |= {"disagreement_um": crown.disagreement_um, "foil": foil}
         write_outputs(
             inputs, placed, jaw, crown, arches, results, findings, clock, folder.work, pictures

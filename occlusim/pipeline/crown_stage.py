@@ -69,7 +69,7 @@ class CrownState:
     recorded_gap_mm: float
     supported_gap_mm: float
     movements: tuple[MovementGaps, ...]
-    closures: dict[str, dict[str, Any]]
+    closures: dict[str, Any]
     guidance: tuple[CrownGuidance, ...]
 
 
@@ -104,7 +104,7 @@ class CrownStage:
         return None if change is None else abs(change) * UM
 
     @property
-    def closures(self) -> dict[str, dict[str, Any]]:
+    def closures(self) -> dict[str, Any]:
         """The closures with the crown in, as designed."""
         return self.first.closures
 
@@ -316,7 +316,7 @@ def crown_state(
         closed = close_jaw(jaw.model, (jaw.run.side.copy(), own), start.load_N, start)
         return closure_part(closed, both, 1, platform_at(inputs, closed.T_upper_lower))
 
-    gaps, (recorded, light, heavy) = paths_gaps(
+    gaps, (recorded, light, heavy, *others) = paths_gaps(
         pair,
         paths,
         [wanted[p.name](p.step_mm) for p in paths],
@@ -324,9 +324,10 @@ def crown_state(
             partial(pair.least_gap, jaw.model.T_upper_lower, supported=True),
             partial(closure, jaw.run.light),
             partial(closure, jaw.run.heavy),
+            *(partial(closure, start) for start in jaw.run.others),
         ),
     )
-    closures = {"light": light, "heavy": heavy}
+    closures = {"light": light, "heavy": heavy, "others": others}
     moved = [(p, gap) for p, gap in zip(paths, gaps, strict=True) if p.name != "centric"]
     guided = guide_all_with_crown(
         jaw.model, jaw.natural, own, [p for p, _ in moved], [gap.gap_mm for _, gap in moved]

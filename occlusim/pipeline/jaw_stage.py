@@ -52,12 +52,15 @@ class JawStage:
     moving_datum: Datum
 
     def closure_part(self) -> dict[str, Any]:
-        """Return both closures without the crown."""
+        """Return all closures without the crown."""
+
+        def part(closure: Equilibrium) -> dict[str, Any]:
+            return {"without_crown": closure_part(closure, (self.run.near,))}
+
         return {
-            name: {"without_crown": closure_part(closure, (self.run.near,))}
-            for name, closure in (("light", self.run.light), ("heavy", self.run.heavy))
-        } | {
-            "others": [closure_part(closure, (self.run.near,)) for closure in self.run.others],
+            "light": part(self.run.light),
+            "heavy": part(self.run.heavy),
+            "others": [part(closure) for closure in self.run.others],
             "contact_order": order_part(self.run.order, self.run.near),
         }
 

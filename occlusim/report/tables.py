@@ -217,11 +217,15 @@ def spread_table(covariance: Any) -> Table | None:
 
 
 def _closures(closure: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
+    loads = [(WORDS[load], closure.get(load) or {}) for load in ("light", "heavy")]
+    for other in closure.get("others") or []:
+        load_N = (other.get("without_crown") or {}).get("total_load_N")
+        loads.append((WORDS["other_load"].format(load=_cell(load_N, "N")), other))
     return [
-        (f"{WORDS[load]}, {WORDS[crown]}", (closure.get(load) or {})[crown])
-        for load in ("light", "heavy")
+        (f"{name}, {WORDS[crown]}", states[crown])
+        for name, states in loads
         for crown in ("without_crown", "with_crown")
-        if (closure.get(load) or {}).get(crown)
+        if states.get(crown)
     ]
 
 
@@ -231,15 +235,16 @@ def closure_table(closure: Mapping[str, Any] | None) -> Table | None:
     if not states:
         return None
 
-    without = [(closure or {}).get(load, {}).get("without_crown") for load in ("light", "heavy")]
+    without = WORDS["without_crown"]
+    left_out = [state for name, state in states if name.endswith(without)]
 
     def crown_load(state: Mapping[str, Any]) -> str:
-        if any(state is one for one in without):
+        if any(state is one for one in left_out):
             return WORDS["left_out"]
         return _cell(state.get("crown_load_N"), "N")
 
     def crown_percent(state: Mapping[str, Any]) -> str:
-        if any(state is one for one in without):
+        if any(state is one for one in left_out):
             return WORDS["left_out"]
         share = state.get("crown_share")
         return _cell(None if share is None else 100.0 * share, "N")

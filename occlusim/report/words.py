@@ -336,6 +336,7 @@ ENGLISH: Mapping[str, str] = {
     "not_at_all": "not at all",
     "light": "Light load",
     "heavy": "Heavy load",
+    "other_load": "{load} N",
     "without_crown": "without crown",
     "with_crown": "with crown",
     "col_what": "What",

@@ -11,7 +11,8 @@ def rigid_twin(name, folder):
     case = clean_twin(name, folder)
     text = case.read_text(encoding="utf-8")
     if "[loads]" not in text:
-        case.write_text(text.replace("[targets]", '[loads]\npace = "quick"\n\n[targets]'))
+        loads = '[loads]\npace = "quick"\nothers_N = [60.0]\n\n'
+        case.write_text(text.replace("[targets]", f"{loads}[targets]"), encoding="utf-8")
     return case
 
 

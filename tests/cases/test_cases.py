@@ -55,6 +55,17 @@ def test_results_keep_to_their_schema(name, clean_cases):
     validate_results(json.loads((folder / "results.json").read_text(encoding="utf-8")))
 
 
+def test_a_further_load_lies_between_light_and_heavy(clean_cases):
+    closure = clean_cases("molar-46")[1]["closure"]
+    (other,) = closure["others"]
+    assert_allclose(other["without_crown"]["total_load_N"], 60.0, rtol=1e-6, atol=0)
+    for crown in ("without_crown", "with_crown"):
+        opened = [state[crown]["rotation_deg"] for state in (closure["light"], other)]
+        assert opened[0] > opened[1] > closure["heavy"][crown]["rotation_deg"]
+    loads = [state["with_crown"]["crown_load_N"] for state in (closure["light"], other)]
+    assert 0.0 < loads[0] < loads[1] < closure["heavy"]["with_crown"]["crown_load_N"]
+
+
 @pytest.mark.parametrize("name", ["molar-46", "premolar-24"])
 def test_condition_a_by_another_library_at_finer_steps(name, clean_cases):
     case, _, folder = clean_cases(name)

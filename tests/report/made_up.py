@@ -241,6 +241,7 @@ _RESULTS = {
     "closure": {
         "light": {"without_crown": _state(20.0, None), "with_crown": _state(20.0, 13.7)},
         "heavy": {"without_crown": _state(200.0, None), "with_crown": _state(200.0, 96.4)},
+        "others": [{"without_crown": _state(60.0, None), "with_crown": _state(60.0, 33.1)}],
     },
     "datum": {
         "g_nat_um": -37.2,
