@@ -107,6 +107,7 @@ def test_a_wedge_that_jams_stands_where_trigonometry_says():
     assert_allclose(found.in_place_mm, depth, rtol=0, atol=2e-4)
     assert_allclose(found.greatest_mm, depth, rtol=0, atol=2e-4)
     assert found.at_height_mm == 0.0
+    assert_allclose(found.more_than_in_place_mm, 0.0, rtol=0, atol=1e-9)
     assert_allclose(found.held_up_mm, (depth - tolerance) / np.sin(SLANT), rtol=0, atol=0.01)
     assert_allclose(found.begins_at_mm, depth / np.sin(SLANT), rtol=0, atol=0.01)
     assert_allclose(found.take_off_mm, depth - tolerance, rtol=0, atol=2e-4)

@@ -164,6 +164,13 @@ def test_the_map_is_the_distance_to_the_nearer_wall(crown):
     )
 
 
+def test_of_two_walls_on_one_side_the_nearer_counts_in_any_order(crown):
+    walls = [field(facing_cap(x, -1.0)) for x in (10.1, 10.3)]
+    one, other = side_gaps(crown, walls, 0.6), side_gaps(crown, walls[::-1], 0.6)
+    assert_allclose(one, other, rtol=0, atol=0)
+    assert_allclose(np.nanmin(one), 0.1, rtol=0, atol=2 * CHORD_MM)
+
+
 def test_where_a_place_is_on_a_crown():
     orientation = CrownOrientation([0, 0, 1], [0, 1, 0], [1, 0, 0])
     vertices = box((8.0, 10.0, 6.0)).vertices
