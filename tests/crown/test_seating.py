@@ -93,14 +93,14 @@ def test_along_the_slant_nothing_binds(crown, wall):
 def test_a_wedge_that_jams_stands_where_trigonometry_says():
     """Walls that close downwards: the overlap grows evenly, from nothing at depth / sin(slant)."""
     depth, tolerance = 0.12, 0.05
-    block = box((2 * HALF, 2.0, TALL), 4)
+    block = box((2 * HALF, 0.5, TALL), 2)
     wider = 1 + np.tan(SLANT) * (block.vertices[:, 2] + TALL / 2) / HALF
     crown = field(
         TriangleMesh(
             block.vertices * np.stack([wider, 1 + 0 * wider, 1 + 0 * wider], 1), block.faces
         )
     )
-    one = leaning(box((5.0, 3.0, TALL), 2), 1.0)
+    one = leaning(box((5.0, 1.0, TALL), 2), 1.0)
     foot = HALF + 2.5 - depth / np.cos(SLANT)
     wall = field(one.transformed(RigidTransform(np.eye(3), np.array([foot, 0.0, 0.0]))))
     found = passage(crown, wall, DOWN, tolerance)

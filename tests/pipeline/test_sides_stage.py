@@ -4,12 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from jsonschema import Draft202012Validator, ValidationError
 from numpy.testing import assert_allclose
 from reference.shapes import box
 
 from occlusim.crown.location import CrownOrientation
 from occlusim.crown.seating import Passage
 from occlusim.crown.sides import SideContact, SideSettings
+from occlusim.files.results_file import plain, results_schema
 from occlusim.geometry.transform import RigidTransform
 from occlusim.pipeline.sides_stage import (
     Neighbour,
@@ -126,3 +128,26 @@ def test_the_edge_of_the_scan_is_told():
     part, found = said(NEXT, replace(CONTACT, is_at_edge=True))
     assert part["at_edge_of_scan"] is True
     assert found["side_at_edge"].severity == "info"
+
+
+def test_every_kind_of_side_keeps_to_the_schema():
+    tight = said(NEXT, replace(CONTACT, gap_mm=-0.08, overlap_volume_mm3=np.nan), BINDS)[0]
+    unknown = said(NEXT, replace(CONTACT, edge_gap_mm=0.01))[0]
+    missing = said(Neighbour("distal", None, (48,)), None, None)[0]
+    schema = {"$defs": results_schema()["$defs"], "$ref": "#/$defs/sides"}
+    check = Draft202012Validator(schema).validate
+    frame = {
+        "path": {
+            "direction": [0.0, 0.0, -1.0],
+            "rule": "given",
+            "words": "given",
+            "tilt_deg": 0.0,
+            "preparation": "not judged",
+        },
+        "limits": {"open_um": 50.0, "tight_um": 50.0, "near_um": 50.0, "sources": []},
+    }
+    for mesial, distal in ((tight, unknown), (unknown, missing), (missing, tight)):
+        check(plain({**frame, "mesial": mesial, "distal": distal}))
+    del tight["gap_um"]
+    with pytest.raises(ValidationError, match="gap_um"):
+        check(plain({**frame, "mesial": tight, "distal": unknown}))
