@@ -25,6 +25,7 @@ from occlusim.pipeline.record_part import registration_part
 from occlusim.pipeline.retruded import take_retruded
 from occlusim.pipeline.sensitivity_stage import run_sensitivity
 from occlusim.pipeline.side_by_side import meanwhile
+from occlusim.pipeline.sides_stage import run_sides
 from occlusim.pipeline.units import UM
 from occlusim.pipeline.verdict import verdict_part
 from occlusim.report.summary import summary_words
@@ -80,6 +81,8 @@ def check_case(
             retruded = take_retruded(inputs, placed, clock)
             with clock.stage("fields", "signed-distance fields of both arches and the crown"):
                 fields = building()
+        with clock.stage("sides", "sides: contacts with the neighbours, path of seating"):
+            sides = run_sides(inputs, placed, fields.crown)
         slide = retruded.slide if retruded else None
         jaw: JawStage = run_jaw_stage(inputs, placed, fields, clock, slide)
         crown, (arches,) = run_crown(
@@ -91,10 +94,12 @@ def check_case(
             clock,
             folder.work,
         )
+        crown = crown.with_field("side_gap_um", sides.side_gap_um)
         with clock.stage("sensitivity", "sensitivity: other axes and condylar angles"):
             sensitivity = run_sensitivity(inputs, jaw, crown, fields.crown)
         deepest_um = max((s.depth_mm for s in crown.plan.spots), default=0.0) * UM
-        findings = [*inputs.findings, *placed.record.findings, *crown.findings]
+        findings = [*inputs.findings, *placed.record.findings, *sides.findings]
+        findings += crown.findings
         findings += retruded.findings if retruded else ()
         foil = foil_part(case.foil, jaw)
         findings += sensitivity.findings(deepest_um, case.targets.least_spot_um)
@@ -117,7 +122,7 @@ def check_case(
             "guidance": [
                 natural_guidance_part(path) for path in jaw.run.paths if path.name != "centric"
             ],
-            "crown": crown.part() | {"sensitivity": sensitivity.part()},
+            "crown": crown.part() | {"sides": sides.part, "sensitivity": sensitivity.part()},
             "settings": case.model_dump(mode="json", exclude={"scans": True, "crowns": True}),
         }
         for load in ("light", "heavy"):

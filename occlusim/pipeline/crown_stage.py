@@ -108,6 +108,11 @@ class CrownStage:
         """The closures with the crown in, as designed."""
         return self.first.closures
 
+    def with_field(self, name: str, values: Float64Array) -> CrownStage:
+        """Return the stage with one more number (V,) on the crown as designed."""
+        fields = {**self.before.fields, name: values}
+        return replace(self, before=PaintedMesh(self.before.mesh, fields))
+
     def part(self) -> dict[str, Any]:
         """Return the crown's part of the results."""
         found = {

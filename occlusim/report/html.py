@@ -33,6 +33,8 @@ from occlusim.report.motion_tables import motion_tables
 from occlusim.report.numbers import numbered_spots, plain
 from occlusim.report.record_tables import record_tables
 from occlusim.report.sensitivity_tables import sensitivity_tables
+from occlusim.report.side_tables import side_tables
+from occlusim.report.side_texts import VISIT
 from occlusim.report.summary import answer, tooth_words
 from occlusim.report.words import CAUTIONS, WORDS
 
@@ -104,6 +106,7 @@ def render_report(
     return environment.get_template("report.html.j2").render(
         w=WORDS,
         cautions=CAUTIONS,
+        visit=VISIT,
         title=WORDS["title"].format(case=name),
         tooth=tooth_words(results) or None,
         started=results.get("started"),
@@ -136,6 +139,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
             "mounting_caption", results.get("mounting"), skip=("axis_effect",)
         ),
         **sensitivity_tables(results),
+        **side_tables(results),
         "datum": tables.datum_table(results.get("datum")),
         "datum_pairs": tables.records_table(
             "datum_pairs_caption", (results.get("datum") or {}).get("pairs")

@@ -12,6 +12,7 @@ from occlusim.jaw.numbering import universal_from_iso
 from occlusim.report.axis_words import axis_sentence
 from occlusim.report.meshes import crown_teeth
 from occlusim.report.numbers import joined, plain, with_unit, written
+from occlusim.report.side_words import side_sentences
 from occlusim.report.words import WORDS, movement_phrase
 
 SPOTS_IN_WORDS = 3
@@ -53,6 +54,7 @@ def answer(results: Mapping[str, Any]) -> Answer:
         headline = WORDS["low"]
     spots = sorted(crown.get("spots") or [], key=_depth, reverse=True)
     body = [*_where(spots), *_closing_gap(crown), *_take_off(crown, spots), *_after(crown, spots)]
+    body += side_sentences(crown)
     trust = _trust(results, verdict)
     return Answer(
         state, headline, tuple(body), _sure(state), _reasons(state, verdict), tuple(trust)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from occlusim.jaw.movements import lateroprotrusion_angle_deg
+from occlusim.report.side_texts import SIDE_TEXTS
 
 ENGLISH: Mapping[str, str] = {
     "language": "en",
@@ -90,6 +91,7 @@ ENGLISH: Mapping[str, str] = {
     "show_least_gap": "least gap over all movements",
     "show_gap_movement": "gap, {movement}",
     "show_reduction": "depth to take off",
+    "show_side_gap": "gap to the teeth beside it",
     "show_thickness": "wall thickness",
     "which_crown": "Crown",
     "before": "before",
@@ -157,6 +159,7 @@ ENGLISH: Mapping[str, str] = {
     "incisal_opening": "Opening at the incisors when the crown first touches",
     "spots_before": "High spots before",
     "spots_after": "High spots after",
+    **SIDE_TEXTS,
     # how the jaw moves
     "motion": "How the jaw moves",
     "motion_intro": "Guided by the natural teeth under the light load, the crown left out. "

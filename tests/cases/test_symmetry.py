@@ -83,6 +83,9 @@ def lengths(results, *, mirror=False):
         "opening": crown["incisal_opening_um"],
         "g_nat": results["datum"]["g_nat_um"],
     }
+    for side in ("mesial", "distal"):
+        for key in ("gap_um", "supported_gap_um"):
+            found[f"{side}.{key}"] = crown["sides"][side][key]
     for movement in crown["movements"]:
         name = movement["name"]
         name = SIDES.get(name, name) if mirror else name

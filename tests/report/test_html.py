@@ -300,6 +300,8 @@ def test_every_text_is_used():
         "sensitivity_tables",
         "guidance_tables",
         "mounting_picture",
+        "side_tables",
+        "side_words",
     )
     files = [root / f"{name}.py" for name in modules] + [root / "templates" / "report.html.j2"]
     sources = "".join(path.read_text(encoding="utf-8") for path in files)
@@ -316,6 +318,8 @@ def test_every_text_is_used():
         "axis_",
         "quantity_",
         "col_",
+        "side_words_",
+        "tightness_",
         "picture_",
         "record_accepted",
         "record_doubtful",
