@@ -98,21 +98,21 @@ def measure_opening(shell: CrownShell, channel: Channel) -> Opening | NoOpening:
     measured square to the axis.
     """
     near = _near(shell, channel, channel.radius_mm + RIM_MM)
-    flat, height = channel.seen(shell.corners[near])
-    full = _areas(flat)
-    piece, moment = disc_pieces(flat, channel.radius_mm)
+    piece, moment, cut = _pieces(shell, channel, near, channel.radius_mm)
+    full = shell.area_mm2[near] * (shell.normals[near] @ channel.axis)
     share = np.clip(piece / full, 0.0, 1.0)
-    around = np.clip(disc_pieces(flat, channel.radius_mm + RIM_MM)[0] / full, 0.0, 1.0)
+    around = _pieces(shell, channel, near, channel.radius_mm + RIM_MM)[0]
     in_opening, in_rim = np.zeros(shell.n_faces), np.zeros(shell.n_faces)
     in_opening[shell.face[near]] = share
-    in_rim[shell.face[near]] = np.maximum(around - share, 0.0)
+    in_rim[shell.face[near]] = np.maximum(np.clip(around / full, 0.0, 1.0) - share, 0.0)
     section = np.pi * channel.radius_mm**2
-    edge = rim_heights(flat, height, channel.radius_mm)
+    edge = rim_heights(*channel.seen(shell.corners[cut]), channel.radius_mm)
     if piece.sum() < (1.0 - WHOLE) * section or edge is None:
         return NoOpening(_why_not(shell, channel), in_rim)
     met = piece > 1e-9 * section
     place = moment[met] / piece[met, None]
-    middle = channel.back(place, heights_at(flat[met], height[met], place))
+    seen = channel.seen(shell.corners[near[met]])
+    middle = channel.back(place, heights_at(*seen, place))
     area = share[met] * shell.area_mm2[near][met]
     normal = area @ shell.normals[near][met]
     return Opening(
@@ -175,7 +175,7 @@ def _near(shell: CrownShell, channel: Channel, radius_mm: float) -> Int64Array:
     looks = np.flatnonzero(shell.normals @ channel.axis > LEAST_EXIT)
     flat, height = channel.seen(shell.middle[looks])
     reach = shell.reach_mm[looks]
-    close = (flat**2).sum(axis=1) < (radius_mm + reach) ** 2
+    close = np.hypot(flat[:, 0], flat[:, 1]) < radius_mm + reach
     return looks[close & (height > -reach)]
 
 
@@ -190,9 +190,23 @@ def _beside(shell: CrownShell, channel: Channel) -> tuple[Float64Array, Float64A
     return np.hypot(flat[:, 0], flat[:, 1]), height, is_beside
 
 
-def _areas(flat: Float64Array) -> Float64Array:
-    u, v = flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]
-    return np.maximum(0.5 * np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]), 1e-300)
+def _pieces(
+    shell: CrownShell, channel: Channel, near: Int64Array, radius_mm: float
+) -> tuple[Float64Array, Float64Array, Int64Array]:
+    """Return what faces (k,) share with a cylinder, seen along it, and which of them it may cut.
+
+    Area (k,), first moment (k, 2), and faces of the shell. Only those that the cylinder may cut are
+    looked at corner by corner.
+    """
+    flat = channel.seen(shell.middle[near])[0]
+    radial, reach = np.hypot(flat[:, 0], flat[:, 1]), shell.reach_mm[near]
+    area = shell.area_mm2[near] * (shell.normals[near] @ channel.axis)
+    area[radial + reach > radius_mm] = 0.0
+    moment = area[:, None] * flat
+    cut = np.flatnonzero(np.abs(radial - radius_mm) < reach)
+    corners = channel.seen(shell.corners[near[cut]])[0]
+    area[cut], moment[cut] = disc_pieces(corners, radius_mm)
+    return area, moment, near[cut]
 
 
 def _holds_channel(shell: CrownShell, channel: Channel) -> bool:

@@ -63,9 +63,13 @@ class TiltFound:
 
 @dataclass(frozen=True, slots=True)
 class TiltSearch:
-    """Tilts of one channel in one crown; `pressed_mm2` (F,) is what presses on each face."""
+    """Tilts of one channel in one crown; `pressed_mm2` (F,) is what presses on each face.
+
+    shell: the faces that a channel within the cone can meet; walls: the axial walls.
+    """
 
     shell: CrownShell
+    walls: CrownShell
     channel: Channel
     pressed_mm2: Float64Array
     least_wall_mm: float
@@ -84,7 +88,7 @@ class TiltSearch:
             opening.is_whole,
             float(opening.in_opening @ self.pressed_mm2),
             float(opening.in_rim @ self.pressed_mm2),
-            least_wall_mm(self.shell, channel, opening.high_mm),
+            least_wall_mm(self.walls, channel, opening.high_mm),
         )
 
     def best(self, found: list[TiltFound]) -> TiltFound:
@@ -118,7 +122,11 @@ def search_tilts(
     down to 1 degree. What lies between two places of the grid and is narrower is not seen.
     """
     search = TiltSearch(
-        shell.part(_reached(shell, channel, max_tilt_rad)), channel, pressed_mm2, least_wall_mm
+        shell.part(_reached(shell, channel, max_tilt_rad)),
+        shell.part(shell.side >= 0),
+        channel,
+        pressed_mm2,
+        least_wall_mm,
     )
     n_rings = math.ceil(round(math.degrees(max_tilt_rad) / GRID_DEG, 9))
     grid = [search.at(0.0, 0.0)]
@@ -151,10 +159,10 @@ def _around(
 
 
 def _reached(shell: CrownShell, channel: Channel, max_tilt_rad: float) -> BoolArray:
-    """Return which faces (n,) a channel within the cone can meet, and every axial wall."""
+    """Return which faces (n,) a channel within the cone can meet."""
     way = shell.middle - channel.pivot
     far = np.linalg.norm(way, axis=1)
     angle = np.arccos(np.clip(way @ channel.axis / np.maximum(far, 1e-12), -1.0, 1.0))
     wide = (channel.radius_mm + RIM_MM + shell.reach_mm) / np.maximum(far, 1e-12)
     allowed = max_tilt_rad + np.where(wide < 1.0, np.arcsin(np.clip(wide, 0.0, 1.0)), np.pi)
-    return (shell.side >= 0) | (angle <= allowed)
+    return angle <= allowed

@@ -23,23 +23,29 @@ def disc_pieces(corners: Float64Array, radius: float) -> tuple[Float64Array, Flo
         Of the disc about the origin.
     """
     area = 0.5 * _cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    moment = area[:, None] * corners.mean(axis=1)
+    moment = area[:, None] * (corners[:, 0] + corners[:, 1] + corners[:, 2]) / 3.0
     within, cut = _split(corners, radius)
     area[~within], moment[~within] = 0.0, 0.0
-    for k in range(3):
-        piece, first = _edge_piece(corners[cut, k], corners[cut, (k + 1) % 3], radius)
-        area[cut] += piece
-        moment[cut] += first
+    start, end = corners[cut].reshape(-1, 2), np.roll(corners[cut], -1, axis=1).reshape(-1, 2)
+    piece, first = _edge_piece(start, end, radius)
+    area[cut] = piece.reshape(-1, 3).sum(axis=1)
+    moment[cut] = first.reshape(-1, 3, 2).sum(axis=1)
     return area, moment
 
 
 def _split(corners: Float64Array, radius: float) -> tuple[BoolArray, Int64Array]:
     """Return which triangles (n,) lie in a disc, and those (k,) that may cross its edge."""
-    within = ((corners**2).sum(axis=2) <= radius**2).all(axis=1)
-    middle = corners.sum(axis=1) / 3.0
-    reach = np.sqrt(((corners - middle[:, None]) ** 2).sum(axis=2).max(axis=1, initial=0.0))
-    apart = np.hypot(middle[:, 0], middle[:, 1]) - reach >= radius
+    # Columns one by one: numpy is slow at reducing over two or three entries.
+    x, y = np.ascontiguousarray(corners[..., 0]), np.ascontiguousarray(corners[..., 1])
+    within = _largest(x**2 + y**2) <= radius**2
+    mid_x, mid_y = (x[:, 0] + x[:, 1] + x[:, 2]) / 3.0, (y[:, 0] + y[:, 1] + y[:, 2]) / 3.0
+    reach = np.sqrt(_largest((x - mid_x[:, None]) ** 2 + (y - mid_y[:, None]) ** 2))
+    apart = np.hypot(mid_x, mid_y) - reach >= radius
     return within, np.flatnonzero(~within & ~apart)
+
+
+def _largest(values: Float64Array) -> Float64Array:
+    return np.maximum(np.maximum(values[:, 0], values[:, 1]), values[:, 2])
 
 
 def _edge_piece(
@@ -96,13 +102,12 @@ def rim_heights(
     """
     cut = _split(corners, radius)[1]
     corners, height = corners[cut], height[cut]
+    start, end = corners.reshape(-1, 2), np.roll(corners, -1, axis=1).reshape(-1, 2)
+    first, last = height.ravel(), np.roll(height, -1, axis=1).ravel()
     found = []
-    for k in range(3):
-        a, b = corners[:, k], corners[:, (k + 1) % 3]
-        low, high = _chord(a, b, radius)
-        for u in (low, high):
-            on = np.abs(np.hypot(*(a + u[:, None] * (b - a)).T) - radius) < 1e-9 * radius
-            found.append((height[:, k] + u * (height[:, (k + 1) % 3] - height[:, k]))[on])
+    for u in _chord(start, end, radius):
+        on = np.abs(np.hypot(*(start + u[:, None] * (end - start)).T) - radius) < 1e-9 * radius
+        found.append((first + u * (last - first))[on])
     slope, level = _planes(corners, height)
     steep = np.linalg.norm(slope, axis=1)
     tilted = steep > 1e-12

@@ -74,7 +74,9 @@ def measure_spots(
     mesh = facts.surface.mesh
     relief = None
     if facts.orientation is not None:
-        relief = CrownRelief(mesh.vertices, facts.surface.vertex_normals, facts.orientation)
+        relief = CrownRelief(
+            mesh.vertices, mesh.faces, facts.surface.vertex_normals, facts.orientation
+        )
     spots = [
         _measure(k, facts, adjusted, swept, table, spot_map, cut, after_mm, relief)
         for k in range(n_spots)

@@ -422,6 +422,7 @@ def crown_orientation(inputs: Inputs, placed: Placed) -> CrownOrientation:
         back.rotate(mesial),
         back.rotate(buccal),
         "palatal" if spec.is_upper else "lingual",
+        spec.iso[0],
     )
 
 

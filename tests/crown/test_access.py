@@ -202,7 +202,7 @@ def test_the_best_tilt_is_the_one_that_trying_all_by_hand_finds(crown):
     assert 3 < sum(clear) < 38
     top = min(by_hand)
     assert not top[2]
-    search = TiltSearch(shell_of(crown), leaning(0.0), pressed, 1.5)
+    search = TiltSearch(shell_of(crown), shell_of(crown), leaning(0.0), pressed, 1.5)
     fine = [
         search.at(np.radians(tilt), np.radians(turn))
         for tilt in np.arange(0.0, 25.1, 5.0)
