@@ -122,7 +122,7 @@ def search_tilts(
     down to 1 degree. What lies between two places of the grid and is narrower is not seen.
     """
     search = TiltSearch(
-        shell.part(_reached(shell, channel, max_tilt_rad)),
+        shell.part(reached(shell, channel, max_tilt_rad)),
         shell.part(shell.side >= 0),
         channel,
         pressed_mm2,
@@ -158,7 +158,7 @@ def _around(
     return found
 
 
-def _reached(shell: CrownShell, channel: Channel, max_tilt_rad: float) -> BoolArray:
+def reached(shell: CrownShell, channel: Channel, max_tilt_rad: float) -> BoolArray:
     """Return which faces (n,) a channel within the cone can meet."""
     way = shell.middle - channel.pivot
     far = np.linalg.norm(way, axis=1)

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
-from occlusim.arrays import BoolArray, Float64Array, Int64Array, unit_vector
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, unit_vector
 from occlusim.crown.location import WALL_DEG, CrownOrientation
 from occlusim.errors import InputError
 from occlusim.geometry.mesh import TriangleMesh
 
+ISLAND_SHARE = 0.05
 SIDES = ("mesial", "buccal", "distal", "inner")
 """The axial walls by the way they face; `inner` is lingual or palatal."""
 
@@ -55,7 +58,8 @@ class CrownShell:
 
     corners (n, 3, 3) mm; normals (n, 3); area (n,); middle (n, 3) mm and reach (n,) mm, the way
     from there to the farthest corner. An axial wall stands steeper than 65 degrees to the occlusal
-    direction: `side` (n,) counts in `SIDES`, -1 elsewhere. inner (m, 3, 3) mm: all other faces.
+    direction: `side` (n,) counts in `SIDES`, -1 elsewhere. Steep islands in the biting surface,
+    such as the walls of a fissure, are none. inner (m, 3, 3) mm: all other faces.
     """
 
     face: Int64Array
@@ -81,6 +85,7 @@ class CrownShell:
         along = np.abs(m) >= np.abs(b)
         side = np.where(along, np.where(m > 0, 0, 2), np.where(b > 0, 1, 3))
         steep = normals @ orientation.occlusal < np.cos(np.radians(WALL_DEG))
+        steep[steep] = ~_is_island(mesh.faces[face[steep]], length[face[steep]])
         corners = mesh.vertices[mesh.faces[face]]
         middle = corners.mean(axis=1)
         return CrownShell(
@@ -103,6 +108,22 @@ class CrownShell:
             self.side[kept], self.middle[kept], self.reach_mm[kept], self.inner,
             self.orientation, self.n_faces,
         )  # fmt: skip
+
+
+def _is_island(faces: Int32Array, area: Float64Array) -> BoolArray:
+    """Return which of some faces (n, 3) belong to a connected part of less than 5 % of their area.
+
+    Our choice: a fissure has a few square millimetres of wall, the crown's sides have a hundred.
+    """
+    if len(faces) == 0:
+        return np.zeros(0, dtype=np.bool_)
+    corner = np.unique(faces, return_inverse=True)[1].reshape(-1, 3)
+    ends = np.concatenate([corner[:, [0, 1]], corner[:, [1, 2]]])
+    n = int(corner.max()) + 1
+    links = coo_matrix((np.ones(len(ends)), ends.T), shape=(n, n))
+    part = connected_components(links, directed=False)[1][corner[:, 0]]
+    share = np.bincount(part, weights=area) / area.sum()
+    return share[part] < ISLAND_SHARE
 
 
 def tilted(channel: Channel, tilt_rad: float, towards: Float64Array) -> Channel:

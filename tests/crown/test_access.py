@@ -103,6 +103,20 @@ def test_the_wall_to_each_side_follows_the_tilt(crown, tilt_deg):
     assert_allclose(least_wall_mm(shell, channel, top), np.nanmin(wall), rtol=0, atol=1e-9)
 
 
+def test_the_steep_walls_of_a_fissure_in_the_biting_surface_are_no_axial_walls():
+    """A slot 1.5 mm deep beside the channel, steeper than 65 degrees: the side's wall counts."""
+
+    def slot(x, y):
+        deep = np.clip(1.0 - np.abs(x - 1.9) / 0.3, 0.0, 1.0) * (np.abs(y) < 1.0)
+        return -1.5 * deep
+
+    shell = shell_of(block(81, WIDTH, DEEP, slot))
+    steep = shell.normals @ Z < np.cos(np.radians(65.0))
+    assert (steep & (shell.side < 0)).sum() > 10
+    channel = leaning(0.0)
+    assert_allclose(least_wall_mm(shell, channel, 5.0), WIDTH / 2 - RADIUS, rtol=0, atol=1e-9)
+
+
 def test_a_channel_that_breaks_through_a_side_has_no_wall_and_no_whole_opening(crown):
     channel = leaning(0.0, pivot=np.array([4.5, 0.0, -5.0]))
     shell = shell_of(crown)

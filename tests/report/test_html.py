@@ -117,6 +117,8 @@ def test_table_rows_hold_their_own_numbers(page):
         "0.057",
         "1.38",
         "yes",
+        "1",
+        "58",
     ] in cells
     assert ["2", "Forward (protrusion)", "30", "−61", "0.60", "−57", "50", "50"] in cells
     assert ["15 / 45", "8.4", "8.4", "84.0", "84.0"] in cells
