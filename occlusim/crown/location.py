@@ -113,6 +113,8 @@ class CrownRelief:
         """Return the names of the peaks that are cusps; none where there are not two."""
         at = (peaks[:, :2] - self._centre) / self._half
         on_margin = (np.abs(at[:, 0]) > MARGIN) & (np.abs(at[:, 1]) < MIDDLE)
+        # A marginal ridge is lower than every cusp; what is not lower is a cusp near the margin.
+        on_margin &= peaks[:, 2] < peaks[~on_margin, 2].min(initial=np.inf)
         high = peaks[:, 2] > peaks[:, 2].max() - LOWEST_CUSP_MM
         inner = self.orientation.inner_side
         named: dict[int, str] = {}
@@ -151,6 +153,10 @@ class CrownRelief:
         if other is not None:
             names = [name for k, name in self._cusps.items() if k in (hill, other)]
             return f"between the {names[0]} and {names[1]} cusps"
+        across = np.array([place[1], tip[1]]) - self._centre[1]
+        if across[0] * np.sign(across[1]) < -MIDDLE * self._half[1]:
+            # Beyond the middle begins what belongs to a cusp of the other side, if too low a one.
+            return None
         return f"{self._slope(place - tip, tip)} slope of the {self._cusps[hill]} cusp"
 
     def _slope(self, away: Float64Array, tip: Float64Array) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 from occlusim.arrays import Float64Array
 from occlusim.crown.clearance import CrownPath
 from occlusim.crown.location import CrownOrientation
+from occlusim.jaw.numbering import distal_neighbour, mesial_neighbour
 from occlusim.motion.excursion import GuidedPath
 from occlusim.pipeline.crown_run import wanted_gap
 from occlusim.pipeline.inputs import Inputs
@@ -73,7 +74,8 @@ def crown_path(
 def crown_orientation(inputs: Inputs, placed: Placed) -> CrownOrientation:
     """Return occlusal, mesial and buccal directions in the crown's coordinates.
 
-    The arch is taken as a half circle about its middle: buccal points away from the middle of the
+    Mesial points from the distal neighbour tooth to the mesial one. Where one of them is missing
+    the arch is taken as a half circle about its middle: buccal points away from the middle of the
     occlusal triangle, mesial along the arch to the front mid-line.
     """
     spec, frame = inputs.crown_spec, placed.frame
@@ -89,6 +91,11 @@ def crown_orientation(inputs: Inputs, placed: Placed) -> CrownOrientation:
     tangent = np.array([-buccal[1], buccal[0], 0.0])
     incisal = frame.T_jaw_upper.apply(marks.incisal)
     mesial = tangent if tangent @ (incisal - here) > 0 else -tangent
+    along = _row_direction(inputs, placed)
+    if along is not None:
+        along = T_jaw_crown.rotate(along)
+        mesial = np.array([along[0], along[1], 0.0]) / np.hypot(along[0], along[1])
+        buccal = buccal - (buccal @ mesial) * mesial
     occlusal = np.array([0.0, 0.0, -1.0 if spec.is_upper else 1.0])
     back = T_jaw_crown.inverse()
     return CrownOrientation(
@@ -98,3 +105,20 @@ def crown_orientation(inputs: Inputs, placed: Placed) -> CrownOrientation:
         "palatal" if spec.is_upper else "lingual",
         spec.iso[0],
     )
+
+
+def _row_direction(inputs: Inputs, placed: Placed) -> Float64Array | None:
+    """Return the way (3,) from the distal neighbour's middle to the mesial one's, or None.
+
+    In the crown's coordinates; None where a neighbour does not stand on the scan.
+    """
+    tooth, mesh = inputs.crown_spec.iso[0], inputs.own_arch.mesh
+    own = placed.upper_tooth if inputs.crown_spec.is_upper else placed.lower_tooth
+    middles = []
+    for neighbour in (mesial_neighbour(tooth), distal_neighbour(tooth)):
+        face = np.flatnonzero(own == neighbour) if neighbour else np.empty(0, dtype=np.int64)
+        area = mesh.face_areas()[face]
+        if not area.sum() > 0:
+            return None
+        middles.append(area @ mesh.vertices[mesh.faces[face]].mean(axis=1) / area.sum())
+    return middles[0] - middles[1]

@@ -117,6 +117,29 @@ def test_where_the_relief_says_nothing_the_words_say_so():
     assert dome.at(2.0, -2.0) == "occlusal surface, mesiolingual part"
 
 
+def test_a_missing_cusp_does_not_lend_its_place_to_one_across_the_middle():
+    """Without a distobuccal cusp its corner is no slope of a lingual one."""
+    tips = [at for name, at in TIPS.items() if name != "distobuccal"]
+
+    def height(x, y):
+        return relief_of(tips, ridges=False)(x, y) - 0.05 * y
+
+    words = Words(height)
+    assert set(words.relief.cusps()) == {"buccal", "mesiolingual", "distolingual"}
+    assert words.at(-2.4, 2.4) == "occlusal surface, distobuccal part"
+    assert words.at(-2.4, -1.6) == "inner slope of the distolingual cusp"
+
+
+def test_a_peak_on_the_margin_is_a_cusp_unless_it_is_lower_than_all():
+    """A mesiobuccal cusp close to the mesial margin and the middle, as on a turned crown."""
+    tips = [(3.6, 0.9), (-2.4, 2.4), (2.0, -2.6), (-2.4, -2.4)]
+    words = Words(relief_of(tips, ridges=False))
+    assert words.at(3.6, 0.9) == "tip of the mesiobuccal cusp"
+    low = Words(lambda x, y: relief_of(tips[1:], False)(x, y) + hump(x, y, tips[0], 0.5, 0.6))
+    assert low.at(-2.4, 2.4) == "tip of the buccal cusp"
+    assert low.at(3.6, 0.7) == "mesial marginal ridge"
+
+
 def test_an_axial_wall_is_named_by_its_side():
     words = Words(relief_of(TIPS.values()))
     occlusal, mesial, buccal = words.axes[2], words.axes[0], words.axes[1]
