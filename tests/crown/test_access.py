@@ -16,7 +16,7 @@ from occlusim.crown.access import (
 )
 from occlusim.crown.access_tilt import TiltSearch, search_tilts
 from occlusim.crown.channel import Channel, CrownShell, tilted
-from occlusim.crown.discs import disc_pieces
+from occlusim.crown.discs import disc_pieces, least_radius
 from occlusim.crown.location import CrownOrientation
 from occlusim.errors import InputError
 from occlusim.geometry.mesh import TriangleMesh
@@ -66,6 +66,30 @@ def test_pieces_of_a_disc_match_dense_places(rng):
     assert_allclose(moment[0], 0.0, rtol=0, atol=1e-12)
     assert_allclose(area[1], whole[1], rtol=1e-12, atol=0)
     assert_allclose(area[2], 0.0, rtol=0, atol=1e-12)
+
+
+def test_the_nearest_of_a_triangle_between_two_heights_matches_dense_places(rng):
+    """Triangles beside the axis that reach beyond one height, both or none."""
+    corners = rng.normal(size=(80, 3, 2)) + np.array([3.5, 0.0])
+    height = rng.normal(scale=2.0, size=(80, 3))
+    height[:3] = [[5, 6, 7], [-0.5, 0.5, 0.2], [-9, 9, 0]]
+    least = least_radius(corners, height, -1.0, 1.0)
+    i, j = np.meshgrid(np.arange(161), np.arange(161), indexing="ij")
+    uv = np.stack([i, j], -1)[i + j <= 160] / 160
+    bary = np.column_stack([1 - uv.sum(axis=1), uv])
+    within = np.abs(height @ bary.T) <= 1.0
+    radial = np.linalg.norm(np.einsum("kc,ncx->nkx", bary, corners), axis=2)
+    naive = np.where(within, radial, np.inf).min(axis=1)
+    assert np.isinf(least).any()
+    assert (np.isinf(naive) >= np.isinf(least)).all()
+    met = np.isfinite(naive)
+    assert met.sum() > 40
+    assert (naive[met] > least[met] - 1e-9).all()
+    assert_allclose(naive[met], least[met], rtol=0, atol=0.08)
+    # The plane of a height cuts this one from (2, -4/3) to (2, 4/3): nearest in the cut's middle.
+    wedge = np.array([[[1.0, 0.0], [4.0, -4.0], [4.0, 4.0]]])
+    nearest = least_radius(wedge, np.array([[3.0, -3.0, -3.0]]), -1.0, 1.0)
+    assert_allclose(nearest, 2.0, rtol=1e-12, atol=0)
 
 
 @pytest.mark.parametrize("detail", [2, 41])

@@ -75,6 +75,7 @@ def test_a_spot_falls_into_an_opening_by_area_and_depth(crown, over_top):
     assert_allclose(beside.area_mm2.opening, 0.0, rtol=0, atol=1e-12)
     assert_allclose(beside.area_mm2.rim, lens(1.5, CAP_MM, 0.7 + RIM_MM), rtol=0.01, atol=0)
     assert_allclose(beside.depth_mm.rim, deepest, rtol=0, atol=1e-12)
+    assert beside.depth_mm.opening == 0.0
     assert far.area_mm2.rim < 0.05
     assert far.depth_mm.rim < 0.01
 

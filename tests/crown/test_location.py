@@ -140,6 +140,19 @@ def test_a_peak_on_the_margin_is_a_cusp_unless_it_is_lower_than_all():
     assert low.at(3.6, 0.7) == "mesial marginal ridge"
 
 
+def test_without_a_rise_at_its_end_a_crown_has_no_marginal_ridge():
+
+    def height(x, y):
+        cusps = sum(hump(x, y, at, 1.5, 0.8) for at in TIPS.values())
+        return cusps + sum(hump(x, y, (m, 0.0), 0.05, 0.35, 1.6) for m in (4.2, -4.2))
+
+    bare = Words(height)
+    assert set(bare.relief.cusps()) == set(TIPS)
+    for x in (4.2, -4.2):
+        for y in (-0.4, 0.0, 0.4):
+            assert "ridge" not in bare.at(x, y)
+
+
 def test_an_axial_wall_is_named_by_its_side():
     words = Words(relief_of(TIPS.values()))
     occlusal, mesial, buccal = words.axes[2], words.axes[0], words.axes[1]

@@ -151,5 +151,7 @@ def test_findings_name_what_is_wrong():
         assert codes(state=state, **nothing) == {f"access_{state}": "warning"}
     assert codes(state="already_open", **nothing) == {"access_already_open": "info"}
     assert codes(state="partly_outside")["access_partly_outside"] == "warning"
+    (tilt,) = (f.message for f in access_findings(ACCESS) if f.code == "access_tilt")
+    assert tilt.endswith("would have 0.31 mm2 less contact on the opening")
     still = {**ACCESS["tilt"], "best": GIVEN}
     assert "access_tilt" not in codes(tilt=still)
