@@ -91,7 +91,10 @@ def _pose(matrix: tuple[tuple[float, ...], ...] | None) -> RigidTransform | None
 
 
 class Access(Section):
-    """The screw access channel, in the crown's coordinates; the axis points out of the crown."""
+    """The screw access channel, in the crown's coordinates; the axis points out of the crown.
+
+    `point_mm` is the screw's seat, the deepest place of the channel, about which it is tilted.
+    """
 
     point_mm: Point
     axis: Direction

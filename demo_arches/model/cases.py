@@ -63,6 +63,7 @@ class DemoCase:
     about: str
     mounting: str = "condyles"
     margin_mm: float = crowns.MARGIN_MM
+    screw_seat: tuple[float, float, float] | None = None  # in the crown's file
 
 
 def _high_in_closure_and_one_side(crown, log) -> None:
@@ -82,7 +83,8 @@ def _nothing(_crown, _log) -> None:
 
 CASES = [
     DemoCase("molar-46", "a", 46, "implant", 25.0, 0.025, _high_in_closure_and_one_side,
-             "implant crown, high at two places in closure and at one in laterotrusion"),
+             "implant crown, high at two places in closure and at one in laterotrusion",
+             screw_seat=(12.84, -9.97, -13.43)),
     DemoCase("premolar-24", "a", 24, "tooth", 0.0, None, _one_excursion,
              "crown on a tooth, right in closure, interfering on a cusp slope in excursion"),
     DemoCase("molar-36-low", "b", 36, "tooth", 0.0, 0.120, _nothing,
@@ -181,7 +183,7 @@ guidance = "none"
 seating_axis = {_list(axis)}
 min_thickness_mm = 1.0
 
-[mounting]
+{_access(case, axis)}[mounting]
 {mounting}
 
 [guidance]
@@ -201,6 +203,19 @@ excursion_um = 50
 ramp_mm = 0.5
 '''
     (out / f"{case.name}.toml").write_text(text)
+
+
+def _access(case: DemoCase, axis) -> str:
+    """Return the screw access of a crown on an implant, along its axis."""
+    if case.screw_seat is None:
+        return ""
+    return f"""[crown.access]
+point_mm = {_list(case.screw_seat)}
+axis = {_list(-np.asarray(axis))}
+diameter_mm = 2.4
+max_tilt_deg = 25.0
+
+"""
 
 
 def _loads(case: DemoCase) -> str:

@@ -11,12 +11,11 @@ from occlusim.crown.clearance import Opposing, SweptClearance, swept_facet_clear
 from occlusim.crown.deepening import Cut
 from occlusim.crown.location import CrownOrientation, CrownRelief
 from occlusim.crown.path import PathTable
-from occlusim.crown.spots import Spot, clipped_integrals
+from occlusim.crown.spots import CENTRIC, Spot, clipped_integrals
 from occlusim.crown.thickness import CrownWalls
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
 
-CENTRIC = "centric"
 EXPLAINED_MM = 0.003
 KEPT_MM = -0.001
 SHORT_MM = 1e-5
@@ -74,7 +73,9 @@ def measure_spots(
     mesh = facts.surface.mesh
     relief = None
     if facts.orientation is not None:
-        relief = CrownRelief(mesh.vertices, facts.surface.vertex_normals, facts.orientation)
+        relief = CrownRelief(
+            mesh.vertices, mesh.faces, facts.surface.vertex_normals, facts.orientation
+        )
     spots = [
         _measure(k, facts, adjusted, swept, table, spot_map, cut, after_mm, relief)
         for k in range(n_spots)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,6 +11,9 @@ from scipy.sparse.csgraph import dijkstra
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
 from occlusim.geometry.mesh import TriangleMesh
+
+CENTRIC = "centric"
+"""Name of the movement that is the closure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +66,30 @@ class Spot:
     reasons: tuple[str, ...] = ()
     location: str = ""
     depth_by_movement_mm: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkStep:
+    """A spot's place in the work, from 1, and how high the crown is left if it stops after it."""
+
+    order: int
+    left_high_mm: float
+
+
+def work_order(spots: Sequence[Spot]) -> dict[int, WorkStep]:
+    """Return in which order spots are worked on, by their id.
+
+    What is high in closing goes first, deepest first, since the jaw must close before it can be
+    moved; then what is high in movements, deepest first (common practice). What is left high is
+    the deepest of the later spots, or what had to stay of those worked on.
+    """
+    row = sorted(spots, key=lambda spot: (spot.movement != CENTRIC, -spot.depth_mm, spot.id))
+    steps, stays_mm = {}, 0.0
+    for k, spot in enumerate(row):
+        stays_mm = max(stays_mm, spot.shortfall_mm)
+        later_mm = max((other.depth_mm for other in row[k + 1 :]), default=0.0)
+        steps[spot.id] = WorkStep(k + 1, max(later_mm, stays_mm))
+    return steps
 
 
 def edge_graph(mesh: TriangleMesh) -> csr_matrix:

@@ -42,6 +42,8 @@ SPOT_COLUMNS = (
     "thickness_left_mm",
     "feasible",
     "shortfall_um",
+    "order",
+    "left_high_um",
 )
 
 OUTPUT_NAMES = (

@@ -11,6 +11,7 @@ from typing import Any
 from occlusim import __version__
 from occlusim.files.case_file import read_case
 from occlusim.files.results_file import OutputFolder
+from occlusim.pipeline.access_stage import run_access
 from occlusim.pipeline.clock import Clock, Progress
 from occlusim.pipeline.crown_stage import run_crown
 from occlusim.pipeline.foil import foil_part
@@ -97,11 +98,14 @@ def check_case(
         crown = crown.with_field("side_gap_um", sides.side_gap_um)
         with clock.stage("sensitivity", "sensitivity: other axes and condylar angles"):
             sensitivity = run_sensitivity(inputs, jaw, crown, fields.crown)
+        with clock.stage("access", "screw access: opening, contacts, walls, tilts"):
+            access = run_access(inputs, jaw, crown)
         deepest_um = max((s.depth_mm for s in crown.plan.spots), default=0.0) * UM
         findings = [*inputs.findings, *placed.record.findings, *sides.findings]
         findings += crown.findings
         findings += retruded.findings if retruded else ()
         foil = foil_part(case.foil, jaw)
+        findings += access.findings() if access else ()
         findings += sensitivity.findings(deepest_um, case.targets.least_spot_um)
         results = {
             "schema": 1,
@@ -122,7 +126,9 @@ def check_case(
             "guidance": [
                 natural_guidance_part(path) for path in jaw.run.paths if path.name != "centric"
             ],
-            "crown": crown.part() | {"sides": sides.part, "sensitivity": sensitivity.part()},
+            "crown": crown.part()
+            | {"sides": sides.part, "sensitivity": sensitivity.part()}
+            | ({"access": access.part()} if access else {}),
             "settings": case.model_dump(mode="json", exclude={"scans": True, "crowns": True}),
         }
         for load in ("light", "heavy"):

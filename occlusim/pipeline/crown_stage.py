@@ -13,6 +13,7 @@ import numpy as np
 from occlusim.arrays import Float64Array, Int32Array
 from occlusim.contact.field import GapField
 from occlusim.contact.foundation import ContactBody
+from occlusim.crown.access_contacts import Pressed
 from occlusim.crown.clearance import CrownPath
 from occlusim.crown.location import CrownOrientation
 from occlusim.crown.missing import missing_contact
@@ -32,8 +33,13 @@ from occlusim.jaw.numbering import universal_from_iso
 from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.closure import Opposition
 from occlusim.motion.equilibrium import Equilibrium
-from occlusim.motion.excursion import GuidedPath
 from occlusim.pipeline.clock import Clock
+from occlusim.pipeline.crown_paths import (
+    asked_paths,
+    crown_orientation,
+    crown_path,
+    wanted_functions,
+)
 from occlusim.pipeline.crown_run import (
     CrownAgainst,
     MovementGaps,
@@ -41,15 +47,14 @@ from occlusim.pipeline.crown_run import (
     opening_at_touch,
     opposing_faces,
     paths_gaps,
-    wanted_gap,
 )
 from occlusim.pipeline.guided import CrownGuidance, crown_guidance_part, guide_all_with_crown
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import close_jaw
 from occlusim.pipeline.jaw_stage import JawStage
-from occlusim.pipeline.placing import crown_centroid
+from occlusim.pipeline.pressed import pressed_in_closure
 from occlusim.pipeline.record import Placed
-from occlusim.pipeline.results import closure_part, movement_part, spot_part
+from occlusim.pipeline.results import closure_part, movement_part, spot_parts
 from occlusim.pipeline.settling import Settled, settle_freely
 from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.spike_findings import crown_without_spikes, spikes_at_crown
@@ -70,6 +75,7 @@ class CrownState:
     supported_gap_mm: float
     movements: tuple[MovementGaps, ...]
     closures: dict[str, Any]
+    pressed: tuple[Pressed, ...]
     guidance: tuple[CrownGuidance, ...]
 
 
@@ -96,6 +102,8 @@ class CrownStage:
     recorded_gap_with_spikes_mm: float | None
     findings: tuple[Finding, ...]
     region: Region
+    orientation: CrownOrientation
+    walls: CrownWalls
 
     @property
     def disagreement_um(self) -> float | None:
@@ -129,9 +137,7 @@ class CrownStage:
             else self.missing_raise_mm * UM,
             "movements": [movement_part(m) for m in self.first.movements],
             "guidance": [crown_guidance_part(g, self.tooth) for g in self.first.guidance],
-            "spots": [
-                spot_part(s, self.T_upper_crown, self.least_spot_mm) for s in self.plan.spots
-            ],
+            "spots": spot_parts(self.plan.spots, self.T_upper_crown, self.least_spot_mm),
             "largest_violation_um": self.largest_violation_mm * UM,
             "removed_volume_mm3": self.plan.volume_mm3,
             "after": {
@@ -222,6 +228,8 @@ def run_crown(
         spiky.gap_with_mm,
         tuple(findings),
         region,
+        reduction.orientation,
+        reduction.walls,
     )
     return stage, answers
 
@@ -235,6 +243,7 @@ class Reduction:
     orientation: CrownOrientation
     paths: tuple[CrownPath, ...]
     withheld: str | None
+    walls: CrownWalls
 
     def raise_mm(self, inputs: Inputs, region: Region) -> float | None:
         """Return how far a low crown is to be raised for contact, mm; None where unknown."""
@@ -265,16 +274,17 @@ def reduce_crown(
     inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
     used, withheld = asked_paths(inputs, jaw.run.paths)
     paths = tuple(crown_path(p, wanted[p.name], spec.is_upper) for p in used)
+    walls = CrownWalls.build(inputs.crown, orientation.occlusal, inner)
     plan = plan_reduction(
         inputs.crown.mesh,
         region.field,
         paths,
         settings,
-        walls=CrownWalls.build(inputs.crown, orientation.occlusal, inner),
+        walls=walls,
         orientation=orientation,
         surface=field,
     )
-    return Reduction(plan, settings, orientation, paths, withheld)
+    return Reduction(plan, settings, orientation, paths, withheld, walls)
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,9 +327,10 @@ def crown_state(
     own = crown_opposition(inputs, region, mesh)
     both = (jaw.run.near, own)
 
-    def closure(start: Equilibrium) -> dict[str, Any]:
+    def closure(name: str, start: Equilibrium) -> tuple[dict[str, Any], Pressed]:
         closed = close_jaw(jaw.model, (jaw.run.side.copy(), own), start.load_N, start)
-        return closure_part(closed, both, 1, platform_at(inputs, closed.T_upper_lower))
+        part = closure_part(closed, both, 1, platform_at(inputs, closed.T_upper_lower))
+        return part, pressed_in_closure(name, closed, 1, len(mesh.faces))
 
     gaps, (recorded, light, heavy, *others) = paths_gaps(
         pair,
@@ -327,17 +338,24 @@ def crown_state(
         [wanted[p.name](p.step_mm) for p in paths],
         beside=(
             partial(pair.least_gap, jaw.model.T_upper_lower, supported=True),
-            partial(closure, jaw.run.light),
-            partial(closure, jaw.run.heavy),
-            *(partial(closure, start) for start in jaw.run.others),
+            partial(closure, "light", jaw.run.light),
+            partial(closure, "heavy", jaw.run.heavy),
+            *(partial(closure, f"{start.load_N:g} N", start) for start in jaw.run.others),
         ),
     )
-    closures = {"light": light, "heavy": heavy, "others": others}
+    closures = {"light": light[0], "heavy": heavy[0], "others": [part for part, _ in others]}
     moved = [(p, gap) for p, gap in zip(paths, gaps, strict=True) if p.name != "centric"]
     guided = guide_all_with_crown(
         jaw.model, jaw.natural, own, [p for p, _ in moved], [gap.gap_mm for _, gap in moved]
     )
-    return CrownState(recorded.gap_mm, recorded.supported_gap_mm, gaps, closures, guided)
+    return CrownState(
+        recorded.gap_mm,
+        recorded.supported_gap_mm,
+        gaps,
+        closures,
+        (light[1], heavy[1]),
+        guided,
+    )
 
 
 def crown_opposition(inputs: Inputs, region: Region, mesh: TriangleMesh) -> Opposition:
@@ -346,87 +364,6 @@ def crown_opposition(inputs: Inputs, region: Region, mesh: TriangleMesh) -> Oppo
     tooth = np.full(len(mesh.faces), spec.iso[0])
     body = ContactBody("crown", mesh.vertices, mesh.faces, tooth)
     return Opposition(region.field, body, not spec.is_upper, region.tooth)
-
-
-def wanted_functions(
-    inputs: Inputs, jaw: JawStage
-) -> dict[str, Callable[[Float64Array], Float64Array]]:
-    """Return for every movement the wanted gap (mm) as a function of the parameter (mm).
-
-    A crown that shares the guidance is asked for no more clearance than in closure.
-    """
-    targets, spec = inputs.case.targets, inputs.crown_spec
-    shares = spec.guidance == "shared"
-
-    def function(name: str) -> Callable[[Float64Array], Float64Array]:
-        is_flat = name == "centric" or shares
-        datum = jaw.datum if name == "centric" else jaw.moving_datum
-        centric_mm = datum.g_nat_mm + inputs.case.centric_um(spec) / UM
-        return lambda s: wanted_gap(
-            s, centric_mm, targets.excursion_um / UM, targets.ramp_mm, is_flat
-        )
-
-    return {path.name: function(path.name) for path in jaw.run.paths}
-
-
-def asked_paths(
-    inputs: Inputs, paths: tuple[GuidedPath, ...]
-) -> tuple[list[GuidedPath], str | None]:
-    """Return the paths that the reduction answers to, and in words what is withheld."""
-    spec = inputs.crown_spec
-    if spec.guidance in ("none", "shared"):
-        return list(paths), None
-    closure = [p for p in paths if p.name == "centric"]
-    if spec.guidance == "guides":
-        return closure, None
-    return closure, (
-        f"tooth {spec.iso[0]} is an incisor or canine and its guidance is not stated: the "
-        'reduction for excursions is withheld; state guidance = "none", "shared" or '
-        '"guides" in [crown]'
-    )
-
-
-def crown_path(
-    path: GuidedPath, wanted: Callable[[Float64Array], Float64Array], crown_is_upper: bool
-) -> CrownPath:
-    """Return the crown's path in its antagonist's frame."""
-
-    def poses(parameter_mm: Float64Array) -> tuple[Float64Array, Float64Array]:
-        found = path.poses(parameter_mm)
-        if crown_is_upper:
-            found = [pose.inverse() for pose in found]
-        return np.stack([p.rotation for p in found]), np.stack([p.translation for p in found])
-
-    return CrownPath(path.name, path.parameter_mm, poses, wanted)
-
-
-def crown_orientation(inputs: Inputs, placed: Placed) -> CrownOrientation:
-    """Return occlusal, mesial and buccal directions in the crown's coordinates.
-
-    The arch is taken as a half circle about its middle: buccal points away from the middle of the
-    occlusal triangle, mesial along the arch to the front mid-line.
-    """
-    spec, frame = inputs.crown_spec, placed.frame
-    T_jaw_crown = frame.T_jaw_upper
-    if not spec.is_upper:
-        T_jaw_crown = T_jaw_crown @ placed.T_upper_lower
-    marks = frame.landmarks
-    middle = frame.T_jaw_upper.apply((marks.incisal + marks.right_molar + marks.left_molar) / 3.0)
-    here = frame.T_jaw_upper.apply(crown_centroid(inputs, placed.T_upper_lower))
-    outward = here - middle
-    outward[2] = 0.0
-    buccal = outward / np.linalg.norm(outward)
-    tangent = np.array([-buccal[1], buccal[0], 0.0])
-    incisal = frame.T_jaw_upper.apply(marks.incisal)
-    mesial = tangent if tangent @ (incisal - here) > 0 else -tangent
-    occlusal = np.array([0.0, 0.0, -1.0 if spec.is_upper else 1.0])
-    back = T_jaw_crown.inverse()
-    return CrownOrientation(
-        back.rotate(occlusal),
-        back.rotate(mesial),
-        back.rotate(buccal),
-        "palatal" if spec.is_upper else "lingual",
-    )
 
 
 def write_adjusted(inputs: Inputs, plan: ReductionPlan, folder: Path) -> TriangleMesh:

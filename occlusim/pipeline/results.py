@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from occlusim.arrays import Float64Array
 from occlusim.contact.patches import PairContact, contacts_by_pair
-from occlusim.crown.spots import Spot
+from occlusim.crown.spots import Spot, work_order
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import Opposition
 from occlusim.motion.datum import Datum
@@ -191,6 +192,21 @@ def movement_part(movement: MovementGaps) -> dict[str, Any]:
         "at_parameter_mm": movement.at_mm,
         "supported_gap_um": movement.supported_mm * UM,
     }
+
+
+def spot_parts(
+    spots: Sequence[Spot], T_upper_crown: RigidTransform, least_mm: float
+) -> list[dict[str, Any]]:
+    """Return high spots, centroids in the upper scan's coordinates, with their order of work."""
+    steps = work_order(spots)
+    return [
+        spot_part(spot, T_upper_crown, least_mm)
+        | {
+            "order": steps[spot.id].order,
+            "left_high_um": steps[spot.id].left_high_mm * UM,
+        }
+        for spot in spots
+    ]
 
 
 def spot_part(spot: Spot, T_upper_crown: RigidTransform, least_mm: float) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from occlusim.errors import OutputError
 from occlusim.geometry.mesh import PaintedMesh
 from occlusim.report import tables
+from occlusim.report.access_tables import access_tables
 from occlusim.report.colour import NO_DATA_RGB, QUANTITIES, colour_scale, css, quantity_of
 from occlusim.report.figures import (
     TRACES,
@@ -140,6 +141,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
         ),
         **sensitivity_tables(results),
         **side_tables(results),
+        **access_tables(results),
         "datum": tables.datum_table(results.get("datum")),
         "datum_pairs": tables.records_table(
             "datum_pairs_caption", (results.get("datum") or {}).get("pairs")

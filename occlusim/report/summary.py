@@ -9,6 +9,7 @@ from typing import Any
 
 from occlusim.errors import InputError
 from occlusim.jaw.numbering import universal_from_iso
+from occlusim.report.access_words import access_sentences
 from occlusim.report.axis_words import axis_sentence
 from occlusim.report.meshes import crown_teeth
 from occlusim.report.numbers import joined, plain, with_unit, written
@@ -55,6 +56,7 @@ def answer(results: Mapping[str, Any]) -> Answer:
     spots = sorted(crown.get("spots") or [], key=_depth, reverse=True)
     body = [*_where(spots), *_closing_gap(crown), *_take_off(crown, spots), *_after(crown, spots)]
     body += side_sentences(crown)
+    body += access_sentences(results)
     trust = _trust(results, verdict)
     return Answer(
         state, headline, tuple(body), _sure(state), _reasons(state, verdict), tuple(trust)
@@ -159,7 +161,8 @@ def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
 def _take_off(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> list[str]:
     if not spots:
         return []
-    parts = [_take_off_words(spot) for spot in spots[: SPOTS_IN_WORDS + 1]]
+    named = sorted(spots[: SPOTS_IN_WORDS + 1], key=lambda spot: spot.get("order") or 0)
+    parts = [_take_off_words(spot) for spot in named]
     left = len(spots) - len(parts)
     if left > 0:
         parts.append(WORDS["more_spots"].format(n=left))

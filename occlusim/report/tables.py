@@ -60,6 +60,8 @@ def spot_table(spots: Sequence[Mapping[str, Any]]) -> Table | None:
         ("col_volume", True),
         ("col_thickness", True),
         ("col_feasible", False),
+        ("col_order", True),
+        ("col_left_high", True),
     ]
     rows = []
     for spot in spots:
@@ -77,6 +79,8 @@ def spot_table(spots: Sequence[Mapping[str, Any]]) -> Table | None:
                 _cell(spot.get("volume_mm3"), "mm3"),
                 _cell(spot.get("thickness_left_mm"), "mm"),
                 feasible,
+                _cell(spot.get("order")),
+                _cell(spot.get("left_high_um"), "um"),
             )
         )
     return _table("spots_caption", [(WORDS[name], flag) for name, flag in names], rows)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from occlusim.jaw.movements import lateroprotrusion_angle_deg
+from occlusim.report.access_english import ACCESS
 from occlusim.report.side_texts import SIDE_TEXTS
 
 ENGLISH: Mapping[str, str] = {
@@ -40,7 +41,7 @@ ENGLISH: Mapping[str, str] = {
     "other_spot": "spot {id}, {place}, {depth} {movement}",
     "more_spots": "{n} more in the table",
     "place_unknown": "a place without a name",
-    "take_off_list": "What to take off: {spots}.",
+    "take_off_list": "What to take off, in this order: {spots}.",
     "take_off_one": "{depth} over {area} at spot {id}",
     "take_off_part": "{part} of {depth} over {area} at spot {id}",
     "not_feasible": "Not all of it can come off: {spots} have to stay.",
@@ -134,6 +135,8 @@ ENGLISH: Mapping[str, str] = {
     "col_volume": "Volume (mm³)",
     "col_thickness": "Wall left (mm)",
     "col_feasible": "Feasible",
+    "col_order": "Order of work",
+    "col_left_high": "High if the work stops after it (µm)",
     "feasible_no": "no, {shortfall} have to stay",
     # gaps along movements
     "gaps": "Gap along each movement",
@@ -351,6 +354,8 @@ ENGLISH: Mapping[str, str] = {
     "row_crown_share": "Crown's share of the load (%)",
     "row_joint_right": "Right joint (N)",
     "row_joint_left": "Left joint (N)",
+    # screw access
+    **ACCESS,
     # the rest
     "findings": "Findings",
     "findings_caption": "What was noticed on the way",

@@ -4,7 +4,14 @@ import numpy as np
 from crown.block_shapes import block
 from numpy.testing import assert_allclose
 
-from occlusim.crown.spots import clipped_integrals, edge_graph, rings, split_regions
+from occlusim.crown.spots import (
+    Spot,
+    clipped_integrals,
+    edge_graph,
+    rings,
+    split_regions,
+    work_order,
+)
 
 
 def test_clipped_integrals_match_a_fine_subdivision(rng):
@@ -57,3 +64,24 @@ def test_ring_reaches_as_far_as_asked_and_names_its_nearest_spot():
     assert (np.isnan(distance) == (owner < 0)).all()
     sides = [mesh.vertices[owner == k, 0].mean() for k in range(2)]
     assert min(sides) < -0.5 < 0.5 < max(sides)
+
+
+def spot(number, movement, depth_um, stays_um=0.0):
+    nothing = np.empty(0, dtype=np.int64)
+    return Spot(
+        number, movement, depth_um / 1000, depth_um / 1000, 0.1, 0.01, np.zeros(3), np.zeros(3),
+        nothing, nothing, 1.0, stays_um == 0, stays_um / 1000,
+    )  # fmt: skip
+
+
+def test_closing_is_worked_on_first_and_each_step_says_what_it_leaves():
+    """Deepest 120 in a movement comes after 90 and 40 in closing; 15 of the 90 have to stay."""
+    spots = [
+        spot(1, "protrusion", 120), spot(2, "centric", 90, 15), spot(3, "protrusion", 60),
+        spot(4, "centric", 40),
+    ]  # fmt: skip
+    steps = work_order(spots)
+    assert {k: step.order for k, step in steps.items()} == {2: 1, 4: 2, 1: 3, 3: 4}
+    left = [1000 * steps[k].left_high_mm for k in (2, 4, 1, 3)]
+    assert_allclose(left, [120, 120, 60, 15], rtol=0, atol=1e-9)
+    assert work_order([]) == {}

@@ -275,6 +275,8 @@ _RESULTS = {
                 "thickness_left_mm": 1.376,
                 "feasible": True,
                 "shortfall_um": 0.0,
+                "order": 1,
+                "left_high_um": 58.2,
             },
             {
                 "id": 2,
@@ -288,6 +290,8 @@ _RESULTS = {
                 "thickness_left_mm": 0.942,
                 "feasible": False,
                 "shortfall_um": 20.4,
+                "order": 2,
+                "left_high_um": 20.4,
             },
         ],
         "after": {

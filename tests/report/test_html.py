@@ -117,6 +117,8 @@ def test_table_rows_hold_their_own_numbers(page):
         "0.057",
         "1.38",
         "yes",
+        "1",
+        "58",
     ] in cells
     assert ["2", "Forward (protrusion)", "30", "−61", "0.60", "−57", "50", "50"] in cells
     assert ["15 / 45", "8.4", "8.4", "84.0", "84.0", "25.2", "25.2"] in cells
@@ -302,6 +304,8 @@ def test_every_text_is_used():
         "mounting_picture",
         "side_tables",
         "side_words",
+        "access_tables",
+        "access_words",
     )
     files = [root / f"{name}.py" for name in modules] + [root / "templates" / "report.html.j2"]
     sources = "".join(path.read_text(encoding="utf-8") for path in files)
@@ -327,6 +331,16 @@ def test_every_text_is_used():
         "record_side_",
         "shows_",
         "last_tooth_",
+        "access_found",
+        "access_partly_outside",
+        "access_folded",
+        "access_wrong_way",
+        "access_misses",
+        "access_no_outer_wall",
+        "access_already_open",
+        "access_on_",
+        "access_light",
+        "access_heavy",
     )
     unused = [
         key for key in WORDS if not key.startswith(made) and not re.search(rf"\b{key}\b", sources)
