@@ -21,7 +21,7 @@ import numpy as np
 
 from occlusim.kernels.band import read_lower
 from occlusim.kernels.bvh import STACK_SIZE, box_distance_sq, closest_in_slot
-from occlusim.kernels.closest import CHUNK
+from occlusim.kernels.closest import CHUNK, carry
 from occlusim.kernels.jit import inner_kernel, shared_kernel
 from occlusim.kernels.sign import pseudonormal
 
@@ -189,11 +189,8 @@ def look(
         previous = np.int64(-1)
         for at in range(chunk * CHUNK, min(n, (chunk + 1) * CHUNK)):
             i = order[at]
-            px, py, pz = points[i, 0], points[i, 1], points[i, 2]
             a, b = plus[i], minus[i]
-            x = rotation[0, 0] * px + rotation[0, 1] * py + rotation[0, 2] * pz + translation[0]
-            y = rotation[1, 0] * px + rotation[1, 1] * py + rotation[1, 2] * pz + translation[1]
-            z = rotation[2, 0] * px + rotation[2, 1] * py + rotation[2, 2] * pz + translation[2]
+            x, y, z = carry(points, i, rotation, translation)
             x += table[a, 0] - table[b, 0]
             y += table[a, 1] - table[b, 1]
             z += table[a, 2] - table[b, 2]

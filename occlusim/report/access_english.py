@@ -40,7 +40,6 @@ ACCESS: Mapping[str, str] = {
     "access_heavy": "closing at heavy load",
     "access_contacts_caption": "What presses on the opening and its rim (mm², and N where a force "
     "is known)",
-    "col_contact": "Contact",
     "col_designed_opening": "As designed: opening",
     "col_designed_rim": "As designed: rim",
     "col_adjusted_opening": "Adjusted: opening",
