@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import settings
 
-pytest_plugins = ["left_out"]
+pytest_plugins = ["left_out", "side_by_side"]
 
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fixed"))

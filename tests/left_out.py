@@ -31,20 +31,39 @@ def works(code: str) -> bool:
     return run.returncode == 0
 
 
+LEFT_OUT: pytest.StashKey[list[str]] = pytest.StashKey()
+LACKING: pytest.StashKey[str] = pytest.StashKey()
+
+
 def pytest_collection_modifyitems(config, items):
     wanted = {mark for mark in PROBES if any(item.get_closest_marker(mark) for item in items)}
     missing = {mark for mark in wanted if not works(PROBES[mark])}
     left_out = [item for item in items if any(item.get_closest_marker(m) for m in missing)]
-    if left_out and os.environ.get("OCCLUSIM_ALL_TESTS") == "1":
-        names = ", ".join(item.nodeid for item in left_out)
-        raise pytest.UsageError(f"{sorted(missing)} do not work here ({HOW}); left out: {names}")
+    if os.environ.get("OCCLUSIM_ALL_TESTS") == "1":
+        for item in left_out:
+            item.stash[LACKING] = f"{sorted(missing)} do not work here ({HOW})"
+        return
     config.stash[LEFT_OUT] = [item.nodeid for item in left_out]
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
 
 
-LEFT_OUT: pytest.StashKey[list[str]] = pytest.StashKey()
+def pytest_runtest_setup(item):
+    if LACKING in item.stash:
+        pytest.fail(item.stash[LACKING], pytrace=False)
+
+
+def pytest_sessionfinish(session):
+    # In a process that pytest-xdist started, the names go to the one that writes the summary.
+    output = getattr(session.config, "workeroutput", None)
+    if output is not None:
+        output["left_out"] = session.config.stash.get(LEFT_OUT, [])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node, error):
+    node.config.stash[LEFT_OUT] = getattr(node, "workeroutput", {}).get("left_out", [])
 
 
 def pytest_terminal_summary(terminalreporter, config):
