@@ -25,8 +25,8 @@ from occlusim.motion.suspension import Suspension
 from occlusim.pipeline.side_by_side import side_by_side
 
 R = TypeVar("R")
-ORDER_SHARES = (0.1, 1.0)
-"""Shares of the light load at which the order of contacts while closing is looked at."""
+N_HALVINGS = 10
+"""How often the light load is halved, to see in which order contacts come while closing."""
 ROUGH_STEP_MM = 5e-4
 
 
@@ -181,12 +181,20 @@ def _heavier(model: JawModel, known: Side, light: Equilibrium) -> list[Equilibri
 
 
 def _lighter(model: JawModel, known: Side, light: Equilibrium) -> tuple[Equilibrium, ...]:
-    """Return the closures under rising shares of the light load."""
+    """Return the closures by rising load, each twice the one before, up to the light one.
+
+    They begin where one pair of teeth alone carries, or with a thousandth of the light load.
+    """
     found, side = [light], known.copy()
-    for share in ORDER_SHARES[-2::-1]:
-        load_N = share * model.light_N
+    while len(found) <= N_HALVINGS and _n_carrying(found[-1]) > 1:
+        load_N = 0.5 * found[-1].load_N
         found.append(close_jaw(model, (side,), load_N, found[-1], is_rough=True))
     return tuple(found[::-1])
+
+
+def _n_carrying(closure: Equilibrium) -> int:
+    """Return how many pairs of teeth carry something."""
+    return sum(load_N > 0.0 for load_N in closure.pair_N.values())
 
 
 def follow_movement(

@@ -114,18 +114,23 @@ def resultant_part(
 
 def order_part(closures: tuple[Equilibrium, ...], opposition: Opposition) -> list[dict[str, Any]]:
     """Return in which order pairs begin to carry while the jaw closes, by rising load."""
-    seen: dict[tuple[int, int], float] = {}
+    seen: dict[tuple[int, int], tuple[float, float | None]] = {}
+    below_N = None
     for closure in closures:
         for pair in pairs_of(closure, 0, opposition):
             if pair.load_N > 0:
-                seen.setdefault((pair.field_tooth, pair.body_tooth), closure.load_N)
+                seen.setdefault((pair.field_tooth, pair.body_tooth), (closure.load_N, below_N))
+        below_N = closure.load_N
     return [
         {
             "upper_tooth": str(upper) if upper else None,
             "lower_tooth": str(lower) if lower else None,
             "by_load_N": load_N,
+            "not_at_load_N": below_N,
         }
-        for (upper, lower), load_N in sorted(seen.items(), key=lambda item: (item[1], item[0]))
+        for (upper, lower), (load_N, below_N) in sorted(
+            seen.items(), key=lambda item: (item[1][0], item[0])
+        )
     ]
 
 

@@ -61,7 +61,7 @@ def pull(path, vertex):
 def one_share():
     """Leave out the closures under less than the light load: nothing here looks at them."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(jaw_run, "ORDER_SHARES", (1.0,))
+        patch.setattr(jaw_run, "N_HALVINGS", 0)
         yield
 
 

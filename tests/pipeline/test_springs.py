@@ -18,6 +18,7 @@ from occlusim.pipeline.crown_stage import Region, crown_opposition
 from occlusim.pipeline.foil import foil_part, foil_words
 from occlusim.pipeline.guided import HARD_MPA_PER_MM, guide_with_crown, unloaded_words
 from occlusim.pipeline.jaw_run import close_jaw
+from occlusim.pipeline.results import order_part
 from occlusim.pipeline.settling import middle_of_teeth, settle_freely, tether
 from occlusim.pipeline.springs import variants
 from occlusim.pipeline.units import BAND
@@ -44,6 +45,34 @@ def test_forces_of_every_closure_balance(demo):
         borne = closure.support_N + closure.joint_N.sum()
         assert_allclose(closure.muscle_N, borne, rtol=1e-6, atol=0)
         assert not closure.is_joint_unloaded
+
+
+def test_contacts_come_one_after_the_other_from_the_first_touch_on(demo):
+    """The least load is carried where rigid teeth touch first on the hinge: found by bisection."""
+    jaw = demo[0].jaw
+    near, order = jaw.run.near, order_part(jaw.run.order, jaw.run.near)
+    hinge, body = jaw.model.hinge_at("centric")(0.0), near.body
+    apart, pressed = jaw.run.light.opening_rad + 0.002, jaw.run.light.opening_rad
+
+    def gaps(opening_rad):
+        return near.field.exact(body.points, near.T_field_body(hinge.pose(opening_rad)))
+
+    for _ in range(20):
+        middle = 0.5 * (apart + pressed)
+        apart, pressed = (middle, pressed) if np.nanmin(gaps(middle)) > 0 else (apart, middle)
+    place = int(np.nanargmin(gaps(apart)))
+    lower = {int(t) for t in body.tooth[(body.faces == place).any(axis=1)]}
+    T = near.T_field_body(hinge.pose(apart))
+    closest = near.field.surface.closest(body.points[[place]], T_surface_points=T)
+    upper = int(near.field_tooth[closest.faces[0]])
+    first = [part for part in order if part["not_at_load_N"] is None]
+    assert (str(upper), lower) in [(f["upper_tooth"], {int(f["lower_tooth"])}) for f in first]
+    loads = [closure.load_N for closure in jaw.run.order]
+    assert_allclose(np.diff(np.log2(loads)), 1.0, rtol=0, atol=1e-9)
+    assert len(first) < len(order) / 3
+    for part in order:
+        assert part["by_load_N"] in loads
+        assert part["not_at_load_N"] in (None, part["by_load_N"] / 2)
 
 
 def test_every_step_of_every_movement_balances(demo):
