@@ -4,7 +4,8 @@ Usage: python benchmarks/bench_closure.py [--case NAME] [--repeats N] [--quick]
 
 The fields stand; every closure is searched anew. Left over, as the search says, is the largest of
 the vertical force, both moments (over 80 and 50 mm) and the force on a tooth, as a share of the
-load. `warm` starts from the equilibrium under a load 4 % lighter, `hinge` from the recorded bite.
+load. `warm` starts from the equilibrium under a load 4 % lighter, `hinge` from the recorded bite;
+`known` is warm, and goes on from what another closure has found out about the gaps, as a run does.
 The peer is scipy's BFGS on the same energy, of exact gaps, written in numpy with its gradient: the
 light closure with teeth that yield along their axes, on the faces nearest to contact, at the muscle
 force that ours found. What is left over of both is then said by the peer's gradient.
@@ -17,6 +18,7 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -31,13 +33,14 @@ from occlusim.contact.foundation import ContactBody
 from occlusim.files.case_file import read_case
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import Opposition
-from occlusim.motion.equilibrium import Equilibrium, balance
+from occlusim.motion.equilibrium import Equilibrium, Side, balance
 from occlusim.motion.linear_jaw import Statics
 from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_run import JawModel, close_near, follow_movement
 from occlusim.pipeline.jaw_stage import Fields, jaw_model, natural_teeth
 from occlusim.pipeline.record import take_record
+from occlusim.pipeline.side_by_side import side_by_side
 
 LEVER_MM = 80.0
 LEVERS = np.array([1.0, LEVER_MM, 50.0])
@@ -67,53 +70,59 @@ def left_over(found: Equilibrium) -> float:
                  / found.load_N)  # fmt: skip
 
 
-def closures(model: JawModel, near: Opposition, repeats: int, limit_s: float) -> None:
+def closures(model: JawModel, side: Side, repeats: int, limit_s: float) -> None:
     """Print ms a closure by pace, load and start."""
-    held = model.statics
+    held, near = model.statics, side.opposition
     quick = replace(held, mobility=replace(held.mobility, pace="quick"))
     print(f"\n{len(near.body.faces)} faces near contact\n"
           f"{'closure':34s} {'ms':>8s} {'rounds':>7s} {'left over / load':>17s}")  # fmt: skip
     for pace, statics in (("sustained", held), ("quick", quick)):
 
-        def closed(load_N: float, start: Equilibrium | None, statics: Statics = statics,
-                   ) -> Equilibrium:  # fmt: skip
+        def closed(load_N: float, start: Equilibrium | None, known: Side | None = None,
+                   statics: Statics = statics) -> Equilibrium:  # fmt: skip
             return balance(
-                model.rest, [near], load_N, statics, model.closure, start=start, is_brief=True
-            )
+                model.rest, [known.copy() if known else near], load_N, statics, model.closure,
+                start=start, is_brief=True,
+            )  # fmt: skip
 
         light = closed(model.light_N, None)
         lighter = closed(WARM * model.light_N, light)
         rows = [
-            (f"light {model.light_N:g} N, {pace}, hinge", model.light_N, None),
-            (f"light {model.light_N:g} N, {pace}, warm", model.light_N, lighter),
-            (f"heavy {model.heavy_N:g} N, {pace}, from light", model.heavy_N, light),
+            (f"light {model.light_N:g} N, {pace}, hinge", model.light_N, None, None),
+            (f"light {model.light_N:g} N, {pace}, warm", model.light_N, lighter, None),
+            (f"light {model.light_N:g} N, {pace}, known", model.light_N, lighter, side),
+            (f"heavy {model.heavy_N:g} N, {pace}, from light", model.heavy_N, light, None),
         ]
-        for words, load_N, start in rows if limit_s > 0.0 else rows[:1]:
-            took = timed(lambda n=load_N, s=start, f=closed: f(n, s), repeats, limit_s)
+        for words, load_N, start, known in rows if limit_s > 0.0 else rows[:1]:
+            took = timed(lambda n=load_N, s=start, k=known, f=closed: f(n, s, k), repeats, limit_s)
             print(f"{words:34s} {1e3 * took.median_s:8.1f} {took.result.n_rounds:7d} "
                   f"{left_over(took.result):17.1e}", flush=True)  # fmt: skip
 
 
 def movements(model: JawModel, natural: Opposition, light: Equilibrium, *, is_short: bool) -> None:
-    """Print s for a full set of movements, one after the other."""
+    """Print s for a full set of movements, one after the other and side by side."""
     moving = balance(model.rest, [natural], model.light_N, model.moving, model.closure, start=light)
     print(f"\n{'movement':34s} {'s':>8s} {'poses':>7s} {'left over / load':>17s}")
+    wanted = list(model.excursions.items())
+    if is_short:
+        wanted = [(wanted[0][0], replace(wanted[0][1], length_mm=0.2, step_mm=0.1))]
+    jobs = [partial(follow_movement, model, natural, *movement, moving) for movement in wanted]
     total_s, n_total = 0.0, 0
-    for name, settings in model.excursions.items():
-        if is_short:
-            settings = replace(settings, length_mm=0.2, step_mm=0.1)
+    for (name, _), job in zip(wanted, jobs, strict=True):
         start = time.perf_counter()
-        path, held = follow_movement(model, natural, name, settings, moving)
+        path, held = job()
         took_s, n = time.perf_counter() - start, len(path.parameter_mm)
         total_s, n_total = total_s + took_s, n_total + n
         left = max(max(left_over(rest) for rest in path.rest),
                    path.worst_residual_N / model.light_N)  # fmt: skip
         words = f"{name}{', held' if held else ''}"
         print(f"{words:34s} {took_s:8.2f} {n:7d} {left:17.1e}", flush=True)
-        if is_short:
-            break
-    print(f"{'all, one after the other':34s} {total_s:8.2f} {n_total:7d} "
-          f"{1e3 * total_s / n_total:10.1f} ms a pose")  # fmt: skip
+    start = time.perf_counter()
+    side_by_side(jobs)
+    beside_s = time.perf_counter() - start
+    for words, took_s in (("one after the other", total_s), ("side by side", beside_s)):
+        print(f"{f'all, {words}':34s} {took_s:8.2f} {n_total:7d} "
+              f"{1e3 * took_s / n_total:10.1f} ms a pose")  # fmt: skip
 
 
 def pressed_squares(gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -288,7 +297,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     near = side.opposition
     # Nothing is repeated where even the first call is over the limit.
     limit_s = 0.0 if given.quick else 30.0
-    closures(model, near, given.repeats, limit_s)
+    closures(model, side, given.repeats, limit_s)
     movements(model, natural, light, is_short=given.quick)
     beside_a_peer(model, near, light, limit_s)
 
