@@ -35,9 +35,8 @@ from occlusim.report.numbers import numbered_spots, plain
 from occlusim.report.record_tables import record_tables
 from occlusim.report.sensitivity_tables import sensitivity_tables
 from occlusim.report.side_tables import side_tables
-from occlusim.report.side_texts import VISIT
 from occlusim.report.summary import answer, tooth_words
-from occlusim.report.words import CAUTIONS, WORDS
+from occlusim.report.words import CAUTIONS, VISIT, WORDS
 
 MAX_DRAWN_FACES = 60_000
 """Crowns of more faces are thinned for drawing; 60,000 keep the page near 10 MB."""

@@ -14,7 +14,7 @@ from occlusim.geometry.mesh import PaintedMesh
 from occlusim.report import html
 from occlusim.report.html import render_report, write_report
 from occlusim.report.meshes import ReportMeshes
-from occlusim.report.words import CAUTIONS, WORDS
+from occlusim.report.words import CAUTIONS, LANGUAGES, WORDS
 
 VOID = {"meta", "link", "br", "input", "img", "hr"}
 
@@ -285,31 +285,16 @@ def test_a_folder_that_is_not_there_is_named(tmp_path):
         write_report(tmp_path / "no" / "report.html", {}, None, ORIENTATION)
 
 
+def test_a_text_stands_in_one_part_of_a_language_only():
+    for language in LANGUAGES.values():
+        assert sum(len(part) for part in language.PARTS) == len(language.TEXTS)
+        assert language.TEXTS["language"] in LANGUAGES
+
+
 def test_every_text_is_used():
     root = Path(html.__file__).parent
-    modules = (
-        "summary",
-        "record_summary",
-        "tables",
-        "record_tables",
-        "html",
-        "figures",
-        "gap_figure",
-        "pictures",
-        "drawing",
-        "numbers",
-        "axis_words",
-        "sensitivity_tables",
-        "guidance_tables",
-        "mounting_picture",
-        "side_tables",
-        "side_words",
-        "access_tables",
-        "access_words",
-    )
-    files = [root / f"{name}.py" for name in modules] + [root / "templates" / "report.html.j2"]
+    files = [*root.glob("*.py"), *(root / "templates").iterdir()]
     sources = "".join(path.read_text(encoding="utf-8") for path in files)
-    sources += (root / "words.py").read_text(encoding="utf-8").split("CAUTIONS")[1]
     made = (
         "movement_",
         "phrase_",
