@@ -2,11 +2,12 @@
 
 Every map is a walk of straight legs in OKLab [1]_ (equal steps of the number are equal steps of
 colour) whose lightness only ever rises or only ever falls, so that the order of the numbers
-survives grey print and the common kinds of colour-blindness. ``gap``: overlap is dark and warm,
-touching is neutral, open is light and cool. ``reduction``: pale where nothing is taken off, dark
-purple where much is. ``thickness``: dark green where thin, pale where thick. ``residual``: a bite
-scan inside its arch is dark and warm, on it neutral, outside light and cool. What is not known is
-one dark neutral grey that lies on none of the maps.
+survives grey print and the common kinds of colour-blindness. A hue belongs to one quantity only.
+``gap``: overlap is dark brown, touching is neutral, open is pale blue. ``clearance`` (gap less
+wanted gap): too high is dark crimson, as wanted neutral, more room pale yellow. ``reduction``: pale
+where nothing is taken off, dark purple where much is. ``thickness``: dark green where thin, pale
+where thick. ``residual``: a bite scan inside its arch is dark blue, on it neutral, outside pale
+orange. What is not known is one dark neutral grey that lies on none of the maps.
 
 References
 ----------
@@ -83,7 +84,8 @@ class Quantity:
     """What a colour means: a range in um and the OKLab stops (n, 3), evenly spaced over it.
 
     The range is fixed, not fitted to the case, so that a colour means the same number in every
-    report. Numbers beyond it take the colour of the end, and the scale says so.
+    report. Numbers beyond it take the colour of the end, and the scale says so. `is_clipped`: a
+    number at `high_um` was not followed further and means at least so much.
     """
 
     name: str
@@ -91,6 +93,7 @@ class Quantity:
     high_um: float
     ticks_um: tuple[int, ...]
     stops: tuple[tuple[float, float, float], ...]
+    is_clipped: bool = False
 
     def colours(self) -> NDArray[np.uint8]:
         """Return the map as sRGB bytes (256, 3)."""
@@ -125,6 +128,19 @@ GAP = Quantity(
         _lch(0.95, 0.04, 215.0),
     ),
 )
+CLEARANCE = Quantity(
+    "clearance",
+    -200.0,
+    100.0,
+    (-200, -150, -100, -50, 0, 50, 100),
+    _stops(
+        _lch(0.425, 0.125, 355.0),
+        _lch(0.615, 0.14, 5.0),
+        _lch(0.76, 0.0, 0.0),
+        _lch(0.95, 0.05, 105.0),
+    ),
+    is_clipped=True,
+)
 REDUCTION = Quantity(
     "reduction",
     0.0,
@@ -145,12 +161,14 @@ RESIDUAL = Quantity(
     100.0,
     (-100, -50, 0, 50, 100),
     _stops(
-        _lch(0.47, 0.105, 47.0),
+        _lch(0.47, 0.105, 262.0),
         _lch(0.70, 0.0, 0.0),
-        _lch(0.95, 0.04, 215.0),
+        _lch(0.945, 0.035, 75.0),
     ),
 )
-QUANTITIES = {quantity.name: quantity for quantity in (GAP, REDUCTION, THICKNESS, RESIDUAL)}
+QUANTITIES = {
+    quantity.name: quantity for quantity in (GAP, CLEARANCE, REDUCTION, THICKNESS, RESIDUAL)
+}
 
 
 def quantity_of(field: str) -> Quantity:

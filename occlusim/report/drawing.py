@@ -16,7 +16,8 @@ import numpy as np
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.report.colour import GAP, N_STEPS, REDUCTION, Quantity, paint
-from occlusim.report.figures import INK, PAPER, label_points, shading, view
+from occlusim.report.figures import INK, PAPER, shading, view
+from occlusim.report.labels import label_points
 from occlusim.report.meshes import Orientation
 from occlusim.report.mounting_picture import draw_mounting, has_mounting
 from occlusim.report.words import WORDS
@@ -128,7 +129,7 @@ def _add(
 
     mesh = painted.mesh
     values = painted.fields.get(field, np.full(len(mesh.vertices), np.nan))
-    shade = shading(mesh, orientation, is_lower=is_lower)
+    shade = shading(mesh, *view(orientation, is_lower=is_lower))
     colours = np.round(paint(values, quantity) * shade[:, None]).astype(np.uint8)
     surface = pv.PolyData.from_regular_faces(mesh.vertices, mesh.faces)
     surface.point_data["colour"] = colours

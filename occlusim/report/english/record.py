@@ -12,6 +12,9 @@ RECORD: Mapping[str, str] = {
     "axes, by the scans' noise alone: drift and warp of scans, which no fit can tell, are not in "
     "it.",
     "registration_caption": "Fit of the bite record",
+    "bite_map": "{file}: how far the bite scan lies off its arch",
+    "bite_map_note": "Dark blue: the bite scan lies inside the arch; grey: on it; pale orange: "
+    "outside; nearly black: it matches neither arch.",
     "bites_caption": "Fit of each bite scan",
     "spread_caption": "Spread of the lower jaw's pose (one standard deviation)",
     "axis_right": "patient's right",
