@@ -22,7 +22,7 @@ from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.report_meshes import report_meshes
 from occlusim.pipeline.units import UM
-from occlusim.report.colour import paint, quantity_of
+from occlusim.report.colour import NO_DATA_RGB, SURFACE_RGB, paint, quantity_of
 from occlusim.report.html import write_report
 from occlusim.report.pictures import write_pictures
 
@@ -47,8 +47,9 @@ def write_outputs(  # noqa: PLR0913
     """
     upper, lower = arches
     with clock.stage("maps", "writing the coloured meshes"):
-        write_painted(folder / "upper_gap.ply", upper, inputs.file_of("upper"), "gap_um")
-        write_painted(folder / "lower_gap.ply", lower, inputs.file_of("lower"), "gap_um")
+        for name, arch in (("upper", upper), ("lower", lower)):
+            path, source = folder / f"{name}_gap.ply", inputs.file_of(name)
+            write_painted(path, arch, source, "gap_um", SURFACE_RGB)
         write_painted(folder / "crown_gap.ply", crown.before, inputs.crown_file, "gap_um")
         write_painted(
             folder / "crown_reduction.ply", crown.before, inputs.crown_file, "reduction_um"
@@ -79,12 +80,21 @@ def finding_parts(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     ]
 
 
-def write_painted(path: Path, painted: PaintedMesh, source: MeshFile, shown: str) -> None:
-    """Write a painted mesh in the unit and precision of the file it came from."""
+def write_painted(
+    path: Path,
+    painted: PaintedMesh,
+    source: MeshFile,
+    shown: str,
+    nothing: tuple[int, int, int] = NO_DATA_RGB,
+) -> None:
+    """Write a painted mesh in the unit and precision of the file it came from.
+
+    `nothing` is the colour where the number `shown` is not known.
+    """
     write_ply(
         path,
         painted,
-        colours=paint(painted.fields[shown], quantity_of(shown)),
+        colours=paint(painted.fields[shown], quantity_of(shown), nothing),
         float64=source.is_double,
         units=source.unit,
     )

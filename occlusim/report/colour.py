@@ -28,8 +28,9 @@ from occlusim.errors import InputError
 NO_DATA_RGB = (46, 46, 46)
 """The one neutral for 'not known' (sRGB, 0 to 255)."""
 
-ANTAGONIST_RGB = (201, 196, 186)
-"""The colour of a tooth surface that carries no number (sRGB, 0 to 255)."""
+SURFACE_RGB = (233, 213, 213)
+"""Pale rose: a surface that carries no number, such as opposing teeth laid over a crown, gum, and
+what of an arch is too far from the other for its gap to be looked for (sRGB, 0 to 255)."""
 
 N_STEPS = 256
 
@@ -188,14 +189,16 @@ def quantity_of(field: str) -> Quantity:
     )
 
 
-def paint(values_um: ArrayLike, quantity: Quantity) -> NDArray[np.uint8]:
-    """Return sRGB bytes (n, 3) of numbers (n,) in um; NaN takes the grey of 'not known'."""
+def paint(
+    values_um: ArrayLike, quantity: Quantity, nothing: tuple[int, int, int] = NO_DATA_RGB
+) -> NDArray[np.uint8]:
+    """Return sRGB bytes (n, 3) of numbers (n,) in um; NaN takes the colour for `nothing`."""
     values = np.asarray(values_um, dtype=np.float64)
     known = np.isfinite(values)
     share = (np.where(known, values, 0.0) - quantity.low_um) / (quantity.high_um - quantity.low_um)
     step = np.round(np.clip(share, 0.0, 1.0) * (N_STEPS - 1)).astype(np.int64)
     painted = quantity.colours()[step]
-    painted[~known] = NO_DATA_RGB
+    painted[~known] = nothing
     return painted
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.report.colour import (
-    ANTAGONIST_RGB,
+    SURFACE_RGB,
     Quantity,
     colour_scale,
     css,
@@ -117,7 +117,7 @@ def crown_figure(
         _scale(crown.mesh.vertices.mean(axis=0), quantity),
         {
             "type": "mesh3d",
-            "color": css(ANTAGONIST_RGB),
+            "color": css(SURFACE_RGB),
             "opacity": 0.45,
             "hoverinfo": "skip",
             "visible": False,

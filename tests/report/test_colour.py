@@ -11,6 +11,7 @@ from occlusim.report.colour import (
     GAP,
     NO_DATA_RGB,
     QUANTITIES,
+    SURFACE_RGB,
     colour_scale,
     linear_from_srgb,
     oklab_from_srgb,
@@ -113,6 +114,14 @@ def test_unknown_is_on_no_map_for_any_eye_or_in_grey(quantity):
     for dichromat in DICHROMATS:
         seen = seen_by(dichromat, colours) - seen_by(dichromat, NO_DATA_RGB)
         assert np.linalg.norm(seen, axis=1).min() > LEAST_SEEN
+
+
+@quantities
+def test_a_surface_without_a_number_is_on_no_map_and_not_the_unknown(quantity):
+    surface = oklab_from_srgb(np.array(SURFACE_RGB) / 255.0)
+    own = oklab_from_srgb(quantity.colours() / 255.0) - surface
+    assert np.linalg.norm(own, axis=1).min() > LEAST_SEEN
+    assert abs(lightness_of(SURFACE_RGB) - lightness_of(NO_DATA_RGB)) > 45.0
 
 
 def test_a_colour_that_is_not_neutral_means_one_quantity():

@@ -45,8 +45,10 @@ CASE: Mapping[str, str] = {
     "picture_before": "Gap at light biting load, crown as given",
     "picture_after": "Gap at light biting load, crown adjusted",
     "picture_reduction": "What to take off, with the numbers of the spots",
-    "picture_upper": "Upper arch, seen from below; rings are contacts",
-    "picture_lower": "Lower arch, seen from above; rings are contacts",
+    "picture_upper": "Upper arch, seen from below; rings are contacts,"
+    "\npale rose carries no number",
+    "picture_lower": "Lower arch, seen from above; rings are contacts,"
+    "\npale rose carries no number",
     "picture_mounting_side": "Mounting, seen from the patient's right; front to the right",
     "picture_mounting_front": "Mounting, seen from in front; patient's right on the left",
     "mounting_condyles": "hinge axis (condylar points)",
