@@ -157,9 +157,13 @@ class ReductionPlan:
 
 @dataclass(frozen=True, slots=True)
 class Remainder:
-    """What a crown still violates: clearance (V,), mm, and the worst of each place (n,), mm."""
+    """What a crown still violates.
+
+    Clearance (V,) and by movement (V, M), mm, and the worst of each place (n,), mm.
+    """
 
     clearance_mm: Float64Array
+    clearance_by_movement_mm: Float64Array
     depth_mm: Float64Array
 
 
@@ -288,7 +292,7 @@ def remainder(
     depth = np.zeros(found.count)
     inside = found.label >= 0
     np.maximum.at(depth, found.label[inside], found.height_mm[inside])
-    return Remainder(swept.least_mm, depth)
+    return Remainder(swept.least_mm, swept.value_mm, depth)
 
 
 def removal_directions(

@@ -218,8 +218,12 @@ def run_crown(
         ),
         covered,
         reduction.withheld,
-        painted(jaw, inputs.crown, plan.clearance_mm, spec.is_upper, plan),
-        painted(jaw, again.surface, left.clearance_mm, spec.is_upper, None),
+        painted(
+            jaw, inputs.crown, plan.movements, plan.clearance_by_movement_mm, spec.is_upper, plan
+        ),
+        painted(
+            jaw, again.surface, plan.movements, left.clearance_by_movement_mm, spec.is_upper, None
+        ),
         T_upper_crown,
         spec.iso[0],
         least_spot_mm,
@@ -406,16 +410,23 @@ def platform_at(inputs: Inputs, T_upper_lower: RigidTransform) -> Float64Array |
 def painted(
     jaw: JawStage,
     crown: Surface,
+    movements: Sequence[str],
     clearance_mm: Float64Array,
     is_upper: bool,
     plan: ReductionPlan | None,
 ) -> PaintedMesh:
-    """Return the crown with its numbers: gap at the light closure, clearance, and the plan's."""
+    """Return the crown with its numbers: gap at the light closure, clearances, and the plan's.
+
+    A clearance is gap less wanted gap, least over a movement, clearance_mm (V, M), or over all of
+    them; the limit stands for whatever is more.
+    """
     T_upper_lower = jaw.run.light.T_upper_lower
     T = T_upper_lower.inverse() if is_upper else T_upper_lower
     fields = {"gap_um": jaw.antagonist.exact(crown.mesh.vertices, T, MAP_REACH_MM) * UM}
-    is_far = clearance_mm >= CLEARANCE_LIMIT_MM
-    fields["clearance_um"] = np.where(is_far, np.nan, clearance_mm) * UM
+    limited_um = np.minimum(clearance_mm, CLEARANCE_LIMIT_MM) * UM
+    fields["clearance_um"] = limited_um.min(axis=1)
+    for k, name in enumerate(movements):
+        fields[f"clearance_{name}_um"] = limited_um[:, k]
     if plan is not None:
         fields["reduction_um"] = plan.depth_mm * UM
         fields["thickness_um"] = plan.thickness_before_mm * UM

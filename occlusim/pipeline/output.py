@@ -20,13 +20,12 @@ from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
+from occlusim.pipeline.report_meshes import report_meshes
 from occlusim.pipeline.units import UM
-from occlusim.report.colour import paint, quantity_of
+from occlusim.report.colour import NO_DATA_RGB, SURFACE_RGB, paint, quantity_of
 from occlusim.report.html import write_report
-from occlusim.report.meshes import ReportMeshes
 from occlusim.report.pictures import write_pictures
 
-NEAR_CROWN_MM = 4.0
 MAP_REACH_MM = 2.0
 
 
@@ -48,19 +47,14 @@ def write_outputs(  # noqa: PLR0913
     """
     upper, lower = arches
     with clock.stage("maps", "writing the coloured meshes"):
-        write_painted(folder / "upper_gap.ply", upper, inputs.file_of("upper"), "gap_um")
-        write_painted(folder / "lower_gap.ply", lower, inputs.file_of("lower"), "gap_um")
+        for name, arch in (("upper", upper), ("lower", lower)):
+            path, source = folder / f"{name}_gap.ply", inputs.file_of(name)
+            write_painted(path, arch, source, "gap_um", SURFACE_RGB)
         write_painted(folder / "crown_gap.ply", crown.before, inputs.crown_file, "gap_um")
         write_painted(
             folder / "crown_reduction.ply", crown.before, inputs.crown_file, "reduction_um"
         )
-    meshes = ReportMeshes(
-        crown.before,
-        crown.adjusted,
-        antagonist_near_crown(inputs, placed, jaw),
-        upper,
-        PaintedMesh(lower.mesh.transformed(placed.T_upper_lower), lower.fields),
-    )
+    meshes = report_meshes(inputs, placed, jaw, crown, arches)
     axes = np.vstack([
         placed.orientation.right, placed.orientation.anterior, placed.orientation.superior
     ])  # fmt: skip
@@ -86,12 +80,21 @@ def finding_parts(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     ]
 
 
-def write_painted(path: Path, painted: PaintedMesh, source: MeshFile, shown: str) -> None:
-    """Write a painted mesh in the unit and precision of the file it came from."""
+def write_painted(
+    path: Path,
+    painted: PaintedMesh,
+    source: MeshFile,
+    shown: str,
+    nothing: tuple[int, int, int] = NO_DATA_RGB,
+) -> None:
+    """Write a painted mesh in the unit and precision of the file it came from.
+
+    `nothing` is the colour where the number `shown` is not known.
+    """
     write_ply(
         path,
         painted,
-        colours=paint(painted.fields[shown], quantity_of(shown)),
+        colours=paint(painted.fields[shown], quantity_of(shown), nothing),
         float64=source.is_double,
         units=source.unit,
     )
@@ -120,17 +123,3 @@ def _gap_map(
     if masked is not None:
         gap = np.where((found.faces >= 0) & masked[found.faces], np.nan, gap)
     return PaintedMesh(surface.mesh, {"gap_um": gap * UM})
-
-
-def antagonist_near_crown(inputs: Inputs, placed: Placed, jaw: JawStage) -> PaintedMesh:
-    """Return the opposing teeth near the crown at the recorded bite, in the crown's coordinates."""
-    T_upper_lower = placed.T_upper_lower
-    T_crown_antagonist = T_upper_lower if inputs.crown_spec.is_upper else T_upper_lower.inverse()
-    mesh = jaw.antagonist.surface.mesh.transformed(T_crown_antagonist)
-    low = inputs.crown.mesh.vertices.min(axis=0) - NEAR_CROWN_MM
-    high = inputs.crown.mesh.vertices.max(axis=0) + NEAR_CROWN_MM
-    inside = ((mesh.vertices > low) & (mesh.vertices < high)).all(axis=1)
-    faces = np.flatnonzero(inside[mesh.faces].all(axis=1))
-    if len(faces) == 0:
-        faces = np.arange(len(mesh.faces))
-    return PaintedMesh(mesh.submesh(faces.astype(np.int32))[0])

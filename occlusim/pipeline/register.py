@@ -7,8 +7,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from occlusim import __version__
 from occlusim.files.case_file import read_case
 from occlusim.files.mesh_files import write_ply
@@ -20,7 +18,7 @@ from occlusim.pipeline.output import finding_parts, write_painted
 from occlusim.pipeline.placing import mounting_part
 from occlusim.pipeline.record import Record, take_record
 from occlusim.pipeline.record_part import VERDICT_STATE, registration_part
-from occlusim.pipeline.units import UM
+from occlusim.pipeline.report_meshes import painted_bite
 from occlusim.registration.bite import BiteRegistration
 from occlusim.report.record_summary import record_words
 
@@ -117,9 +115,5 @@ def write_aligned(folder: Path, inputs: Inputs, registration: BiteRegistration) 
     for number, (file, surface, bite) in enumerate(
         zip(inputs.bite_files, inputs.bites, registration.bites, strict=True), start=1
     ):
-        residual_um = np.full(len(surface.mesh.vertices), np.nan)
-        residual_um[bite.vertex] = UM * bite.residual_mm
-        painted = PaintedMesh(
-            surface.mesh.transformed(bite.T_upper_bite), {"residual_um": residual_um}
-        )
+        painted = painted_bite(surface, bite)
         write_painted(folder / BITE_FILE.format(number=number), painted, file, "residual_um")

@@ -2,11 +2,12 @@
 
 Every map is a walk of straight legs in OKLab [1]_ (equal steps of the number are equal steps of
 colour) whose lightness only ever rises or only ever falls, so that the order of the numbers
-survives grey print and the common kinds of colour-blindness. ``gap``: overlap is dark and warm,
-touching is neutral, open is light and cool. ``reduction``: pale where nothing is taken off, dark
-purple where much is. ``thickness``: dark green where thin, pale where thick. ``residual``: a bite
-scan inside its arch is dark and warm, on it neutral, outside light and cool. What is not known is
-one dark neutral grey that lies on none of the maps.
+survives grey print and the common kinds of colour-blindness. A hue belongs to one quantity only.
+``gap``: overlap is dark brown, touching is neutral, open is pale blue. ``clearance`` (gap less
+wanted gap): too high is dark crimson, as wanted neutral, more room pale yellow. ``reduction``: pale
+where nothing is taken off, dark purple where much is. ``thickness``: dark green where thin, pale
+where thick. ``residual``: a bite scan inside its arch is dark blue, on it neutral, outside pale
+orange. What is not known is one dark neutral grey that lies on none of the maps.
 
 References
 ----------
@@ -27,8 +28,9 @@ from occlusim.errors import InputError
 NO_DATA_RGB = (46, 46, 46)
 """The one neutral for 'not known' (sRGB, 0 to 255)."""
 
-ANTAGONIST_RGB = (201, 196, 186)
-"""The colour of a tooth surface that carries no number (sRGB, 0 to 255)."""
+SURFACE_RGB = (233, 213, 213)
+"""Pale rose: a surface that carries no number, such as opposing teeth laid over a crown, gum, and
+what of an arch is too far from the other for its gap to be looked for (sRGB, 0 to 255)."""
 
 N_STEPS = 256
 
@@ -83,7 +85,8 @@ class Quantity:
     """What a colour means: a range in um and the OKLab stops (n, 3), evenly spaced over it.
 
     The range is fixed, not fitted to the case, so that a colour means the same number in every
-    report. Numbers beyond it take the colour of the end, and the scale says so.
+    report. Numbers beyond it take the colour of the end, and the scale says so. `is_clipped`: a
+    number at `high_um` was not followed further and means at least so much.
     """
 
     name: str
@@ -91,6 +94,7 @@ class Quantity:
     high_um: float
     ticks_um: tuple[int, ...]
     stops: tuple[tuple[float, float, float], ...]
+    is_clipped: bool = False
 
     def colours(self) -> NDArray[np.uint8]:
         """Return the map as sRGB bytes (256, 3)."""
@@ -125,6 +129,19 @@ GAP = Quantity(
         _lch(0.95, 0.04, 215.0),
     ),
 )
+CLEARANCE = Quantity(
+    "clearance",
+    -200.0,
+    100.0,
+    (-200, -150, -100, -50, 0, 50, 100),
+    _stops(
+        _lch(0.425, 0.125, 355.0),
+        _lch(0.615, 0.14, 5.0),
+        _lch(0.76, 0.0, 0.0),
+        _lch(0.95, 0.05, 105.0),
+    ),
+    is_clipped=True,
+)
 REDUCTION = Quantity(
     "reduction",
     0.0,
@@ -145,12 +162,14 @@ RESIDUAL = Quantity(
     100.0,
     (-100, -50, 0, 50, 100),
     _stops(
-        _lch(0.47, 0.105, 47.0),
+        _lch(0.47, 0.105, 262.0),
         _lch(0.70, 0.0, 0.0),
-        _lch(0.95, 0.04, 215.0),
+        _lch(0.945, 0.035, 75.0),
     ),
 )
-QUANTITIES = {quantity.name: quantity for quantity in (GAP, REDUCTION, THICKNESS, RESIDUAL)}
+QUANTITIES = {
+    quantity.name: quantity for quantity in (GAP, CLEARANCE, REDUCTION, THICKNESS, RESIDUAL)
+}
 
 
 def quantity_of(field: str) -> Quantity:
@@ -170,14 +189,16 @@ def quantity_of(field: str) -> Quantity:
     )
 
 
-def paint(values_um: ArrayLike, quantity: Quantity) -> NDArray[np.uint8]:
-    """Return sRGB bytes (n, 3) of numbers (n,) in um; NaN takes the grey of 'not known'."""
+def paint(
+    values_um: ArrayLike, quantity: Quantity, nothing: tuple[int, int, int] = NO_DATA_RGB
+) -> NDArray[np.uint8]:
+    """Return sRGB bytes (n, 3) of numbers (n,) in um; NaN takes the colour for `nothing`."""
     values = np.asarray(values_um, dtype=np.float64)
     known = np.isfinite(values)
     share = (np.where(known, values, 0.0) - quantity.low_um) / (quantity.high_um - quantity.low_um)
     step = np.round(np.clip(share, 0.0, 1.0) * (N_STEPS - 1)).astype(np.int64)
     painted = quantity.colours()[step]
-    painted[~known] = NO_DATA_RGB
+    painted[~known] = nothing
     return painted
 
 

@@ -15,8 +15,17 @@ import numpy as np
 
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
-from occlusim.report.colour import GAP, N_STEPS, REDUCTION, Quantity, paint
-from occlusim.report.figures import INK, PAPER, label_points, shading, view
+from occlusim.report.colour import (
+    GAP,
+    N_STEPS,
+    NO_DATA_RGB,
+    REDUCTION,
+    SURFACE_RGB,
+    Quantity,
+    paint,
+)
+from occlusim.report.figures import INK, PAPER, shading, view
+from occlusim.report.labels import label_points
 from occlusim.report.meshes import Orientation
 from occlusim.report.mounting_picture import draw_mounting, has_mounting
 from occlusim.report.words import WORDS
@@ -55,7 +64,7 @@ def draw_case(folder: Path, scene: dict[str, Any]) -> None:
         _add_numbers(plotter, numbers, vertices, orientation, is_lower=is_lower)
         _look(plotter, vertices, orientation, is_lower=is_lower, aspect=SIZE[0] / SIZE[1])
         _finish(plotter, WORDS[title], quantity, folder / f"{name}.png")
-    _draw_arches(folder / "arches.png", meshes, scene["contacts"], orientation)
+    _draw_arches(folder / "arches.png", meshes, scene["contacts"], orientation, is_lower=is_lower)
     if has_mounting(scene["mounting"]):
         draw_mounting(folder / "mounting.png", meshes, scene["mounting"])
 
@@ -65,23 +74,37 @@ def _draw_arches(
     meshes: dict[str, PaintedMesh],
     contacts: list[list[float]],
     orientation: Orientation,
+    *,
+    is_lower: bool,
 ) -> None:
+    """Draw both arches, the crown in its own (`is_lower`: the lower), contacts as rings."""
     plotter = _plotter(WIDE, column_shares=[25, 25, 7])
     points = np.array(contacts, dtype=np.float64).reshape(-1, 3)
     for column, name in enumerate(("upper", "lower")):
         plotter.subplot(0, column)
-        is_lower = name == "lower"
-        _add(plotter, meshes[name], "gap_um", GAP, orientation, is_lower=is_lower)
+        from_above = name == "lower"
+        shown = (name, "crown") if from_above == is_lower else (name,)
+        for mesh, nothing in zip(shown, (SURFACE_RGB, NO_DATA_RGB), strict=False):
+            _add(
+                plotter,
+                meshes[mesh],
+                "gap_um",
+                GAP,
+                orientation,
+                is_lower=from_above,
+                nothing=nothing,
+            )
         if len(points):
-            to_eye, _ = view(orientation, is_lower=is_lower)
-            plotter.add_points(
-                points + 3.0 * to_eye, color=INK, point_size=17, render_points_as_spheres=True
-            )
-            plotter.add_points(
-                points + 6.0 * to_eye, color=PAPER, point_size=7, render_points_as_spheres=True
-            )
+            to_eye, _ = view(orientation, is_lower=from_above)
+            for colour, size, nearer_mm in ((INK, 14, 15.0), (PAPER, 6, 20.0)):
+                plotter.add_points(
+                    points + nearer_mm * to_eye,
+                    color=colour,
+                    point_size=size,
+                    render_points_as_spheres=True,
+                )
         vertices = meshes[name].mesh.vertices
-        _look(plotter, vertices, orientation, is_lower=is_lower, aspect=WIDE_ASPECT)
+        _look(plotter, vertices, orientation, is_lower=from_above, aspect=WIDE_ASPECT)
         plotter.add_text(WORDS[f"picture_{name}"], color=INK, font_size=15, position="upper_left")
     plotter.subplot(0, 2)
     _add_scale(plotter, GAP, left=0.35, width=0.25)
@@ -123,13 +146,14 @@ def _add(
     orientation: Orientation,
     *,
     is_lower: bool,
+    nothing: tuple[int, int, int] = NO_DATA_RGB,
 ) -> None:
     import pyvista as pv  # noqa: PLC0415
 
     mesh = painted.mesh
     values = painted.fields.get(field, np.full(len(mesh.vertices), np.nan))
-    shade = shading(mesh, orientation, is_lower=is_lower)
-    colours = np.round(paint(values, quantity) * shade[:, None]).astype(np.uint8)
+    shade = shading(mesh, *view(orientation, is_lower=is_lower))
+    colours = np.round(paint(values, quantity, nothing) * shade[:, None]).astype(np.uint8)
     surface = pv.PolyData.from_regular_faces(mesh.vertices, mesh.faces)
     surface.point_data["colour"] = colours
     plotter.add_mesh(surface, scalars="colour", rgb=True, lighting=False)

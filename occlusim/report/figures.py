@@ -10,12 +10,13 @@ import numpy as np
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.report.colour import (
-    ANTAGONIST_RGB,
+    SURFACE_RGB,
     Quantity,
     colour_scale,
     css,
     quantity_of,
 )
+from occlusim.report.labels import label_points
 from occlusim.report.meshes import Orientation, ReportMeshes
 from occlusim.report.words import WORDS, movement_label
 
@@ -24,29 +25,49 @@ PAPER = "#ffffff"
 TRACES = ("crown", "scale", "antagonist", "spots", "directions")
 """Order of the traces of `crown_figure`; the page's script relies on it."""
 
+LAYOUT: Mapping[str, Any] = {
+    "margin": {"l": 0, "r": 0, "t": 0, "b": 0},
+    "paper_bgcolor": PAPER,
+    "showlegend": False,
+    "font": {"color": INK, "size": 13},
+    "hoverlabel": {"bgcolor": INK, "font": {"color": PAPER, "size": 16}},
+}
+"""What every plot in space has in common."""
+
 MARGIN_MM = 2.5
 LEAST_SHADE = 0.66
 """Colours carry numbers, so shading may only hint at the form: never darker than this."""
 
 
-def field_label(field: str) -> str:
-    """Return the name of a vertex field for the list of choices."""
-    known = {
-        "gap_um": WORDS["show_gap"],
-        "least_gap_um": WORDS["show_least_gap"],
-        "reduction_um": WORDS["show_reduction"],
-        "side_gap_um": WORDS["show_side_gap"],
-        "thickness_um": WORDS["show_thickness"],
-    }
-    movement = field.removeprefix("gap_").removesuffix("_um")
-    return known.get(field) or WORDS["show_gap_movement"].format(movement=movement_label(movement))
+FIELDS = ("clearance_um", "gap_um", "reduction_um", "thickness_um", "side_gap_um")
+"""What a crown is coloured by, in order; each movement's clearance follows the first."""
+
+
+def field_label(field: str, numbers: Mapping[str, int]) -> str:
+    """Return the name of a vertex field for the list of choices; `numbers` are the movements'."""
+    if field in FIELDS:
+        return WORDS[f"show_{field.removesuffix('_um')}"]
+    return WORDS["show_movement"].format(movement=movement_choice(movement_of(field), numbers))
+
+
+def movement_choice(movement: str, numbers: Mapping[str, int]) -> str:
+    """Return a movement with its number, as lines and tables name it."""
+    label = movement_label(movement)
+    return f"{numbers[movement]} {label}" if movement in numbers else label
+
+
+def movement_of(field: str) -> str:
+    """Return the movement of a field such as ``clearance_protrusion_um``; "" where it has none."""
+    if field in FIELDS or not field.startswith("clearance_"):
+        return ""
+    return field.removeprefix("clearance_").removesuffix("_um")
 
 
 def ordered_fields(painted: PaintedMesh) -> list[str]:
-    """Return the fields that have a colour map, the usual ones first, movements sorted after."""
-    first = ["gap_um", "least_gap_um", "side_gap_um", "reduction_um", "thickness_um"]
-    rest = sorted(name for name in painted.fields if name.startswith("gap_") and name not in first)
-    return [name for name in [*first[:2], *rest, *first[2:]] if name in painted.fields]
+    """Return the fields to choose from: `FIELDS`, each movement's after that of all of them."""
+    of_movements = [name for name in painted.fields if movement_of(name)]
+    ordered = [FIELDS[0], *of_movements, *FIELDS[1:]]
+    return [name for name in ordered if name in painted.fields]
 
 
 def colour_bar(quantity: Quantity) -> dict[str, Any]:
@@ -61,13 +82,6 @@ def colour_bar(quantity: Quantity) -> dict[str, Any]:
         "outlinecolor": INK,
         "ticks": "outside",
     }
-
-
-def _mesh_arrays(vertices: Float64Array, faces: Any) -> dict[str, Any]:
-    xyz = vertices.astype(np.float32)
-    ijk = np.ascontiguousarray(faces, dtype=np.int32)
-    axes = {axis: np.ascontiguousarray(xyz[:, k]) for k, axis in enumerate("xyz")}
-    return axes | {axis: np.ascontiguousarray(ijk[:, k]) for k, axis in enumerate("ijk")}
 
 
 def crown_figure(
@@ -91,7 +105,8 @@ def crown_figure(
     field : a vertex field of the crown
     """
     crown, quantity = meshes.crown, quantity_of(field)
-    # The page's script fills the crown's places, colours and hover from the packed numbers.
+    to_eye, up = view(orientation, is_lower=is_lower)
+    # The page's script fills both meshes' places, colours and hover from the packed numbers.
     traces = [
         {
             "type": "mesh3d",
@@ -100,37 +115,32 @@ def crown_figure(
             "name": "crown",
         },
         _scale(crown.mesh.vertices.mean(axis=0), quantity),
-        dict(
-            type="mesh3d",
-            **_mesh_arrays(meshes.antagonist.mesh.vertices, meshes.antagonist.mesh.faces),
-            color=css(ANTAGONIST_RGB),
-            opacity=0.45,
-            hoverinfo="skip",
-            visible=False,
-            name="antagonist",
-        ),
+        {
+            "type": "mesh3d",
+            "color": css(SURFACE_RGB),
+            "opacity": 0.45,
+            "hoverinfo": "skip",
+            "visible": False,
+            "name": "antagonist",
+        },
         _spot_numbers(spots, crown.mesh.vertices, orientation, is_lower=is_lower),
         _direction_words(crown.mesh.vertices, orientation, is_lower=is_lower),
     ]
     layout = {
-        "scene": _scene(crown.mesh.vertices, orientation, is_lower=is_lower),
-        "margin": {"l": 0, "r": 0, "t": 0, "b": 0},
-        "paper_bgcolor": PAPER,
-        "showlegend": False,
-        "font": {"color": INK, "size": 13},
-        "hoverlabel": {"bgcolor": INK, "font": {"color": PAPER, "size": 16}},
+        **LAYOUT,
+        "scene": still_scene(crown.mesh.vertices, to_eye - 0.35 * up, up),
         "uirevision": "kept",
     }
     return {"data": traces, "layout": layout}
 
 
-def shading(mesh: TriangleMesh, orientation: Orientation, *, is_lower: bool) -> Float64Array:
+def shading(mesh: TriangleMesh, to_eye: Float64Array, up: Float64Array) -> Float64Array:
     """Return a factor (V,) from `LEAST_SHADE` to 1 that hints at the form of a surface.
 
-    Baked into the vertex colours, lit from the eye and a little from the upper left of the picture:
-    the drawing library's own light turns against the surface when the view turns.
+    Seen from `to_eye` (3,) with `up` (3,) up on the picture, unit vectors. Baked into the vertex
+    colours, lit from the eye and a little from the upper left of the picture: the drawing library's
+    own light turns against the surface when the view turns.
     """
-    to_eye, up = view(orientation, is_lower=is_lower)
     left = np.cross(to_eye, up)
     light = to_eye + 0.45 * up + 0.45 * left
     vectors = mesh.face_vectors()
@@ -161,9 +171,8 @@ def _xyz(vector: Float64Array) -> dict[str, float]:
     return {axis: float(vector[k]) for k, axis in enumerate("xyz")}
 
 
-def _scene(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) -> dict[str, Any]:
-    to_eye, up = view(orientation, is_lower=is_lower)
-    tilted = to_eye - 0.35 * up
+def still_scene(vertices: Float64Array, to_eye: Float64Array, up: Float64Array) -> dict[str, Any]:
+    """Return plotly's scene around vertices (n, 3), in parallel projection, without axes."""
     low, high = vertices.min(axis=0) - MARGIN_MM, vertices.max(axis=0) + MARGIN_MM
     extent = high - low
     hidden = {"visible": False, "showspikes": False}
@@ -171,11 +180,10 @@ def _scene(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) 
         f"{axis}axis": hidden | {"range": [float(low[k]), float(high[k])]}
         for k, axis in enumerate("xyz")
     }
-    eye = 2.0 * tilted / np.linalg.norm(tilted)
     scene["aspectmode"] = "manual"
     scene["aspectratio"] = _xyz(2.15 * extent / extent.max())
     scene["camera"] = {
-        "eye": _xyz(eye),
+        "eye": _xyz(2.0 * to_eye / np.linalg.norm(to_eye)),
         "up": _xyz(up),
         "center": _xyz(np.zeros(3)),
         "projection": {"type": "orthographic"},
@@ -205,16 +213,6 @@ def _scale(middle: Float64Array, quantity: Quantity) -> Any:
         "hoverinfo": "skip",
         "name": "scale",
     }
-
-
-def label_points(
-    places: Float64Array, vertices: Float64Array, to_eye: Float64Array
-) -> Float64Array:
-    """Return where the numbers of spots (n, 3) stand: 1.6 mm further out across the view."""
-    outward = places - 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
-    outward = outward - np.outer(outward @ to_eye, to_eye)
-    length = np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
-    return places + 1.6 * outward / length
 
 
 def _spot_numbers(

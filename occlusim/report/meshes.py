@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,14 +20,28 @@ LOWER_QUADRANTS = (3, 4, 7, 8)
 
 
 @dataclass(frozen=True, slots=True)
+class AntagonistPose:
+    """Where the opposing teeth stand at one pose of the jaw.
+
+    ``name`` is ``light`` for the closure at light load, else a movement's; ``at_mm`` the step along
+    it. ``T_posed_drawn`` carries the antagonist from where it is drawn, in the crown's coordinates.
+    """
+
+    name: str
+    at_mm: float
+    T_posed_drawn: RigidTransform
+
+
+@dataclass(frozen=True, slots=True)
 class ReportMeshes:
     """What the report draws, coordinates in mm.
 
-    ``crown`` carries ``gap_um`` (closure at light load), ``least_gap_um`` (least over all
-    movements), ``gap_<movement>_um``, ``reduction_um`` and ``thickness_um``; ``adjusted`` the same
-    after the adjustment; ``antagonist`` is the opposing teeth near the crown at the recorded bite.
-    These three are in the crown's coordinates. ``upper`` and ``lower`` carry ``gap_um`` and are
-    both in the upper scan's coordinates.
+    ``crown`` carries ``gap_um`` (closure at light load), ``clearance_um`` (gap less wanted gap,
+    least over all movements), ``clearance_<movement>_um``, ``reduction_um``, ``thickness_um`` and
+    ``side_gap_um``; ``adjusted`` what of it holds after the adjustment; ``antagonist`` is the
+    opposing teeth near the crown at the recorded bite, and ``poses`` where else they can stand.
+    These are in the crown's coordinates. ``upper`` and ``lower`` carry ``gap_um`` and ``bites``
+    ``residual_um``; all of them are in the upper scan's coordinates.
     """
 
     crown: PaintedMesh
@@ -35,6 +49,8 @@ class ReportMeshes:
     antagonist: PaintedMesh
     upper: PaintedMesh
     lower: PaintedMesh
+    poses: tuple[AntagonistPose, ...] = ()
+    bites: tuple[PaintedMesh, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +122,16 @@ def in_upper_frame(results: Mapping[str, Any], meshes: ReportMeshes) -> tuple[Re
     def carried(painted: PaintedMesh) -> PaintedMesh:
         return PaintedMesh(painted.mesh.transformed(T_upper_lower), painted.fields)
 
-    moved = ReportMeshes(
-        carried(meshes.crown),
-        carried(meshes.adjusted),
-        carried(meshes.antagonist),
-        meshes.upper,
-        meshes.lower,
+    def posed(pose: AntagonistPose) -> AntagonistPose:
+        T = T_upper_lower @ pose.T_posed_drawn @ T_upper_lower.inverse()
+        return AntagonistPose(pose.name, pose.at_mm, T)
+
+    moved = replace(
+        meshes,
+        crown=carried(meshes.crown),
+        adjusted=carried(meshes.adjusted),
+        antagonist=carried(meshes.antagonist),
+        poses=tuple(posed(pose) for pose in meshes.poses),
     )
     return moved, True
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
-from occlusim.report.colour import ANTAGONIST_RGB, srgb_from_oklab
+from occlusim.report.colour import SURFACE_RGB, srgb_from_oklab
 from occlusim.report.figures import INK, PAPER
 from occlusim.report.words import WORDS
 
@@ -92,7 +92,7 @@ def _add_arch(plotter: Any, mesh: TriangleMesh, to_eye: Float64Array, shade: flo
     vectors = mesh.face_vectors()
     length = np.maximum(np.linalg.norm(vectors, axis=1), 1e-30)
     facing = np.clip(vectors @ (light / np.linalg.norm(light)) / length, 0.0, 1.0)
-    colours = np.outer(shade * (0.55 + 0.45 * facing), ANTAGONIST_RGB)
+    colours = np.outer(shade * (0.55 + 0.45 * facing), SURFACE_RGB)
     surface = pv.PolyData.from_regular_faces(mesh.vertices, mesh.faces)
     surface.cell_data["colour"] = np.round(colours).astype(np.uint8)
     plotter.add_mesh(surface, scalars="colour", rgb=True, lighting=False)

@@ -28,6 +28,9 @@ from occlusim.report.numbers import numbered_spots, plain
 from occlusim.report.words import WORDS
 
 TIME_LIMIT_S = 180.0
+LEAST_CONTACT_MM2 = 0.05
+"""Smaller contacts get no ring: they are not told from noise."""
+
 MESHES = ("crown", "adjusted", "upper", "lower")
 
 
@@ -109,13 +112,23 @@ def _hand_over(
             for spot in numbered_spots(results)
             if spot.get("centroid_mm") is not None
         ],
-        "contacts": [
-            contact["centroid_mm"]
-            for contact in state.get("contacts") or []
-            if contact.get("centroid_mm") is not None
-        ],
+        "contacts": contact_places(state),
     }
     (work / "scene.json").write_text(json.dumps(scene), encoding="utf-8")
+
+
+def contact_places(state: Mapping[str, Any]) -> list[list[float]]:
+    """Return the middles of the contact patches of a closure, of a pair where it names none."""
+    places = []
+    for contact in state.get("contacts") or []:
+        patches = contact.get("patches") or [contact]
+        places += [
+            patch["centroid_mm"]
+            for patch in patches
+            if patch.get("centroid_mm") is not None
+            and (patch.get("area_mm2") or 0.0) >= LEAST_CONTACT_MM2
+        ]
+    return places
 
 
 def _draw(work: Path, python: str, time_limit_s: float) -> str | None:

@@ -16,23 +16,37 @@ from occlusim.report.numbers import joined, plain, with_unit, written
 from occlusim.report.side_words import side_sentences
 from occlusim.report.words import WORDS, movement_phrase
 
-SPOTS_IN_WORDS = 3
-"""How many further spots the words name; the table holds all."""
+SPOTS_IN_WORDS = 6
+"""How many spots the words name; the table holds all."""
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What to say: `state` is sound, doubtful, refused or unknown.
 
-    `sure` opens how far it can be trusted, `reasons` follow it, `trust` are sentences after them.
+    `where` the crown is high or low; `todo` opens `steps`, the work in its order, `after` is what
+    that gives. `sides` and `access` are there where the case has them. `sure` opens how far it can
+    be trusted, `reasons` follow it, `trust` are sentences after them.
     """
 
     state: str
     headline: str
-    body: tuple[str, ...]
     sure: str
     reasons: tuple[str, ...]
-    trust: tuple[str, ...]
+    where: tuple[str, ...] = ()
+    todo: str = ""
+    steps: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    sides: tuple[str, ...] = ()
+    access: tuple[str, ...] = ()
+    trust: tuple[str, ...] = ()
+
+    @property
+    def body(self) -> tuple[str, ...]:
+        """All sentences between headline and `sure`, steps numbered, one a line."""
+        todo = [self.todo] if self.todo else []
+        numbered = [f"{number}. {step}" for number, step in enumerate(self.steps, start=1)]
+        return (*self.where, *todo, *numbered, *self.after, *self.sides, *self.access)
 
 
 def answer(results: Mapping[str, Any]) -> Answer:
@@ -45,7 +59,7 @@ def answer(results: Mapping[str, Any]) -> Answer:
     verdict = results.get("verdict") or {}
     state = verdict.get("state") or "unknown"
     if state == "refused":
-        return Answer(state, WORDS["refused"], (), _sure(state), _reasons(state, verdict), ())
+        return Answer(state, WORDS["refused"], _sure(state), _reasons(state, verdict))
     high = verdict.get("high")
     headline = WORDS["high_unknown"]
     if high is not None:
@@ -54,12 +68,19 @@ def answer(results: Mapping[str, Any]) -> Answer:
     if high is False and crown.get("missing_contact_um") is not None:
         headline = WORDS["low"]
     spots = sorted(crown.get("spots") or [], key=_depth, reverse=True)
-    body = [*_where(spots), *_closing_gap(crown), *_take_off(crown, spots), *_after(crown, spots)]
-    body += side_sentences(crown)
-    body += access_sentences(results)
-    trust = _trust(results, verdict)
+    named = [spot for spot in spots if not spot.get("minor")]
     return Answer(
-        state, headline, tuple(body), _sure(state), _reasons(state, verdict), tuple(trust)
+        state,
+        headline,
+        _sure(state),
+        _reasons(state, verdict),
+        where=(*_where(named), *_closing_gap(crown)),
+        todo=WORDS["todo_take_off"] if named else "",
+        steps=_steps(named),
+        after=tuple(_after(crown, named, spots)),
+        sides=tuple(side_sentences(crown)),
+        access=tuple(access_sentences(results)),
+        trust=tuple(_trust(results, verdict)),
     )
 
 
@@ -104,18 +125,7 @@ def _spot_words(spot: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _where(spots: Sequence[Mapping[str, Any]]) -> list[str]:
-    if not spots:
-        return []
-    sentences = [WORDS["deepest"].format(**_spot_words(spots[0]))]
-    others = [
-        WORDS["other_spot"].format(**_spot_words(spot)) for spot in spots[1 : 1 + SPOTS_IN_WORDS]
-    ]
-    left = len(spots) - 1 - len(others)
-    if left > 0:
-        others.append(WORDS["more_spots"].format(n=left))
-    if others:
-        sentences.append(WORDS["other_spots"].format(spots="; ".join(others)))
-    return sentences
+    return [WORDS["deepest"].format(**_spot_words(spots[0]))] if spots else []
 
 
 def wanted_at_least_gap(movement: Mapping[str, Any]) -> float | None:
@@ -158,45 +168,59 @@ def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
     return sentences
 
 
-def _take_off(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> list[str]:
-    if not spots:
-        return []
-    named = sorted(spots[: SPOTS_IN_WORDS + 1], key=lambda spot: spot.get("order") or 0)
-    parts = [_take_off_words(spot) for spot in named]
-    left = len(spots) - len(parts)
-    if left > 0:
-        parts.append(WORDS["more_spots"].format(n=left))
-    sentences = [WORDS["take_off_list"].format(spots="; ".join(parts))]
-    volume_mm3 = crown.get("removed_volume_mm3")
-    if volume_mm3 is not None:
-        volume = WORDS["volume_in_all"].format(volume=with_unit(volume_mm3, "mm3"))
-        sentences[0] += f" {volume}"
-    stay = [
-        WORDS["not_feasible_one"].format(**_spot_words(spot))
-        for spot in spots
-        if spot.get("feasible") is False
-    ]
-    if stay:
-        sentences.append(WORDS["not_feasible"].format(spots=joined(stay)))
-    return sentences
+def _steps(spots: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    """Return what to take off, a place a step, in the order of work; the deepest are named."""
+    named = sorted(spots[:SPOTS_IN_WORDS], key=lambda spot: spot.get("order") or 0)
+    steps = [_step(spot) for spot in named]
+    left = len(spots) - len(steps)
+    return (*steps, WORDS["more_spots"].format(n=left)) if left > 0 else tuple(steps)
 
 
-def _take_off_words(spot: Mapping[str, Any]) -> str:
+def _step(spot: Mapping[str, Any]) -> str:
     words, depth_um, shortfall_um = (
         _spot_words(spot),
         spot.get("depth_um"),
         spot.get("shortfall_um"),
     )
     if spot.get("feasible") is False and depth_um is not None and shortfall_um is not None:
-        return WORDS["take_off_part"].format(part=with_unit(depth_um - shortfall_um, "um"), **words)
-    return WORDS["take_off_one"].format(**words)
+        part = with_unit(depth_um - shortfall_um, "um")
+        return WORDS["step_part"].format(part=part, **words)
+    return WORDS["step"].format(**words)
 
 
-def _after(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> list[str]:
-    n_spots = (crown.get("after") or {}).get("n_spots")
-    if n_spots is None or not spots:
+def _after(
+    crown: Mapping[str, Any], named: Sequence[Mapping[str, Any]], spots: Sequence[Mapping[str, Any]]
+) -> list[str]:
+    if not spots:
         return []
-    return [WORDS["after_left"].format(n=n_spots) if n_spots else WORDS["after_clear"]]
+    sentences = []
+    minor_um = [_depth(spot) for spot in spots if spot.get("minor")]
+    if minor_um and named:
+        sentences.append(minor_words(minor_um))
+    volume_mm3 = crown.get("removed_volume_mm3")
+    if volume_mm3 is not None and named:
+        sentences.append(WORDS["volume_in_all"].format(volume=with_unit(volume_mm3, "mm3")))
+    stay = [
+        WORDS["not_feasible_one"].format(**_spot_words(spot))
+        for spot in named
+        if spot.get("feasible") is False
+    ]
+    if stay:
+        sentences.append(WORDS["not_feasible"].format(spots=joined(stay)))
+    n_left = (crown.get("after") or {}).get("n_spots")
+    if n_left is not None:
+        left = WORDS["after_left"].format(n=n_left)
+        sentences.append(left if n_left else WORDS["after_clear"])
+    return sentences
+
+
+def minor_words(depth_um: Sequence[float]) -> str:
+    """Return in words how many minor places there are and how deep they are (um)."""
+    if len(depth_um) == 1:
+        return WORDS["minor_one"].format(depth=with_unit(depth_um[0], "um"))
+    return WORDS["minor_many"].format(
+        n=len(depth_um), least=written(min(depth_um), "um"), most=with_unit(max(depth_um), "um")
+    )
 
 
 def _sure(state: str) -> str:

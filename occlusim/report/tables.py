@@ -48,16 +48,14 @@ def _pairs(caption: str, rows: Sequence[Sequence[str]]) -> Table | None:
     return _table(caption, [(WORDS["col_what"], False), (WORDS["col_value"], False)], rows)
 
 
-def spot_table(spots: Sequence[Mapping[str, Any]]) -> Table | None:
+def spot_table(spots: Sequence[Mapping[str, Any]], caption: str = "spots_caption") -> Table | None:
     """Return the table of high spots, or None where there is none."""
     names = [
         ("col_spot", False),
         ("col_movement", False),
         ("col_place", False),
         ("col_depth", True),
-        ("col_normal_depth", True),
         ("col_area", True),
-        ("col_volume", True),
         ("col_thickness", True),
         ("col_feasible", False),
         ("col_order", True),
@@ -74,16 +72,14 @@ def spot_table(spots: Sequence[Mapping[str, Any]]) -> Table | None:
                 movement_label(str(spot.get("movement"))),
                 spot.get("location") or WORDS["unknown"],
                 _cell(spot.get("depth_um"), "um"),
-                _cell(spot.get("normal_depth_um"), "um"),
                 _cell(spot.get("area_mm2"), "mm2"),
-                _cell(spot.get("volume_mm3"), "mm3"),
                 _cell(spot.get("thickness_left_mm"), "mm"),
                 feasible,
                 _cell(spot.get("order")),
                 _cell(spot.get("left_high_um"), "um"),
             )
         )
-    return _table("spots_caption", [(WORDS[name], flag) for name, flag in names], rows)
+    return _table(caption, [(WORDS[name], flag) for name, flag in names], rows)
 
 
 def movement_table(crown: Mapping[str, Any]) -> Table | None:
@@ -302,7 +298,9 @@ def datum_table(datum: Mapping[str, Any] | None) -> Table | None:
     return _pairs("datum_caption", [*rows, *flat_rows(rest)])
 
 
-def finding_table(findings: Sequence[Mapping[str, Any]]) -> Table | None:
+def finding_table(
+    findings: Sequence[Mapping[str, Any]], caption: str = "findings_caption"
+) -> Table | None:
     """Return the findings, the gravest first, or None."""
     weight = {"error": 0, "warning": 1}
     rows = [
@@ -314,7 +312,7 @@ def finding_table(findings: Sequence[Mapping[str, Any]]) -> Table | None:
         for finding in sorted(findings, key=lambda f: weight.get(str(f.get("severity")), 2))
     ]
     names = ("col_severity", "col_message", "col_code")
-    return _table("findings_caption", [(WORDS[name], False) for name in names], rows)
+    return _table(caption, [(WORDS[name], False) for name in names], rows)
 
 
 def input_table(inputs: Sequence[Mapping[str, Any]]) -> Table | None:

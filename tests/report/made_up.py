@@ -6,10 +6,13 @@ import numpy as np
 
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.geometry.transform import RigidTransform
-from occlusim.report.meshes import ReportMeshes
+from occlusim.report.meshes import AntagonistPose, ReportMeshes
 
 ORIENTATION = np.eye(3)
 T_UPPER_LOWER = RigidTransform.exp([0.02, -0.01, 0.03, 1.5, -0.7, 0.4])
+AHEAD = RigidTransform.exp([0.0, 0.0, 0.01, 0.1, 0.4, -0.2])
+"""Where the antagonist of the invented protrusion stands, against where it is drawn."""
+
 INCISAL_MM = np.array([0.0, 82.3, -35.2])
 MIDDLE_MM = np.array([-22.0, 18.0, -3.0])
 
@@ -46,12 +49,15 @@ def crown_fields(mesh: TriangleMesh) -> dict[str, np.ndarray]:
     high = 110.0 * np.exp(-((x - 2.6) ** 2 + (y - 2.9) ** 2) / 0.8)
     other = 60.0 * np.exp(-((x + 2.6) ** 2 + (y + 2.9) ** 2) / 0.5)
     gap_um = np.where(z < -2.0, np.nan, 140.0 * (4.4 - z) - 90.0 - high - other)
-    protrusion_um = gap_um + 35.0
+    of_movements = {
+        "centric": np.minimum(100.0, gap_um + 12.0),
+        "protrusion": np.minimum(100.0, gap_um + 5.0),
+        "laterotrusion_right": np.minimum(100.0, gap_um + 20.0 + 10.0 * x),
+    }
     return {
         "gap_um": gap_um,
-        "gap_protrusion_um": protrusion_um,
-        "gap_laterotrusion_right_um": gap_um + 20.0 + 10.0 * x,
-        "least_gap_um": np.fmin(gap_um, protrusion_um),
+        "clearance_um": np.min([*of_movements.values()], axis=0),
+        **{f"clearance_{name}_um": values for name, values in of_movements.items()},
         "reduction_um": np.where(high + other > 5.0, high + other, 0.0),
         "thickness_um": np.where(z < -2.0, np.nan, 900.0 + 220.0 * (z + 3.0)),
     }
@@ -79,8 +85,11 @@ def meshes(n_rings: int = 40) -> ReportMeshes:
     depth_mm = fields["reduction_um"] / 1000.0
     lowered = crown.with_vertices(crown.vertices - depth_mm[:, None] * [0.0, 0.0, 1.0])
     after = {
-        name: values + fields["reduction_um"] if "gap" in name else values
+        name: np.minimum(100.0, values + fields["reduction_um"])
+        if name.startswith("clearance")
+        else values + fields["reduction_um"]
         for name, values in fields.items()
+        if "gap" in name or "clearance" in name
     }
     other = lump.with_vertices(lump.vertices * [1.1, 1.1, -1.0] + MIDDLE_MM + [0, 0, 6.6])
     antagonist = TriangleMesh(other.vertices, other.faces[:, ::-1])
@@ -91,7 +100,20 @@ def meshes(n_rings: int = 40) -> ReportMeshes:
         PaintedMesh(antagonist.transformed(T_lower_upper)),
         arch(3.0),
         arch(-3.0),
+        (
+            AntagonistPose("light", 0.0, RigidTransform.identity()),
+            AntagonistPose("protrusion", 0.4, AHEAD),
+        ),
+        (bite(1.0), bite(-1.0)),
     )
+
+
+def bite(side: float) -> PaintedMesh:
+    """Return a bite scan beside the arch, painted with an invented distance from it."""
+    lump = dome(12)
+    mesh = lump.with_vertices(lump.vertices * [0.3, 2.0, 1.5] + [side * 26.0, 20.0, 0.0])
+    residual_um = np.where(mesh.vertices[:, 2] < -4.0, np.nan, 30.0 * mesh.vertices[:, 2])
+    return PaintedMesh(mesh, {"residual_um": residual_um})
 
 
 def _movement(name: str, least_um: float, n_poses: int) -> dict:

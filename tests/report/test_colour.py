@@ -1,5 +1,7 @@
 """Laws of the colours: order in lightness, even steps, safe for colour-blindness and grey print."""
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -9,6 +11,7 @@ from occlusim.report.colour import (
     GAP,
     NO_DATA_RGB,
     QUANTITIES,
+    SURFACE_RGB,
     colour_scale,
     linear_from_srgb,
     oklab_from_srgb,
@@ -113,6 +116,25 @@ def test_unknown_is_on_no_map_for_any_eye_or_in_grey(quantity):
         assert np.linalg.norm(seen, axis=1).min() > LEAST_SEEN
 
 
+@quantities
+def test_a_surface_without_a_number_is_on_no_map_and_not_the_unknown(quantity):
+    surface = oklab_from_srgb(np.array(SURFACE_RGB) / 255.0)
+    own = oklab_from_srgb(quantity.colours() / 255.0) - surface
+    assert np.linalg.norm(own, axis=1).min() > LEAST_SEEN
+    assert abs(lightness_of(SURFACE_RGB) - lightness_of(NO_DATA_RGB)) > 45.0
+
+
+def test_a_colour_that_is_not_neutral_means_one_quantity():
+    hued = {}
+    for name, quantity in QUANTITIES.items():
+        lab = oklab_from_srgb(quantity.colours() / 255.0)
+        hued[name] = lab[np.linalg.norm(lab[:, 1:], axis=1) > 0.035]
+        assert len(hued[name]) > 60
+    for first, second in combinations(hued.values(), 2):
+        distance = np.linalg.norm(first[:, None] - second[None, :], axis=-1)
+        assert distance.min() > LEAST_SEEN
+
+
 def test_touching_is_neutral_overlap_warm_open_cool():
     lab = oklab_from_srgb(paint([-100.0, 0.0, 100.0], GAP) / 255.0)
     assert_allclose(lab[1, 1:], 0.0, rtol=0, atol=4e-3)
@@ -149,8 +171,10 @@ def test_plotly_scale_is_the_painted_map(quantity):
     ("field", "name"),
     [
         ("gap_um", "gap"),
-        ("least_gap_um", "gap"),
-        ("gap_laterotrusion_left_um", "gap"),
+        ("side_gap_um", "gap"),
+        ("clearance_um", "clearance"),
+        ("clearance_laterotrusion_left_um", "clearance"),
+        ("residual_um", "residual"),
         ("reduction_um", "reduction"),
         ("thickness_um", "thickness"),
     ],
@@ -160,5 +184,5 @@ def test_fields_find_their_map(field, name):
 
 
 def test_a_field_without_a_map_is_named():
-    with pytest.raises(InputError, match=r"'area_mm2'.*gap, reduction, thickness"):
+    with pytest.raises(InputError, match=r"'area_mm2'.*gap, clearance, reduction, thickness"):
         quantity_of("area_mm2")

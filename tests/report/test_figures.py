@@ -39,7 +39,7 @@ def test_traces_stand_in_the_order_that_the_page_relies_on():
 
 def test_shading_is_full_towards_the_light_and_never_below_its_floor():
     posed, _ = figure()
-    shade = shading(posed.crown.mesh, FRAME, is_lower=True)
+    shade = shading(posed.crown.mesh, *view(FRAME, is_lower=True))
     assert shade.min() == LEAST_SHADE
     assert 0.98 < shade.max() <= 1.0
 

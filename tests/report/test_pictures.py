@@ -8,7 +8,7 @@ from report.made_up import ORIENTATION, meshes, results
 from occlusim.errors import OutputError
 from occlusim.report.colour import GAP, REDUCTION, srgb_from_oklab
 from occlusim.report.mounting_picture import AXIS_OKLAB
-from occlusim.report.pictures import can_draw, write_pictures
+from occlusim.report.pictures import can_draw, contact_places, write_pictures
 
 NAMES = ["arches.png", "crown_after.png", "crown_before.png", "crown_reduction.png"]
 
@@ -127,3 +127,17 @@ def test_the_mounting_is_drawn_where_all_its_points_are_known(tmp_path):
     shown = pixels(next(path for path in paths if path.name == "mounting.png"))
     axis = 255.0 * srgb_from_oklab(np.array(AXIS_OKLAB))
     assert (np.abs(shown - axis).max(axis=1) < 4).sum() > 50
+
+
+def test_contacts_are_rings_at_their_patches_and_noise_gets_none():
+    pair = {"area_mm2": 0.4, "centroid_mm": [0.0, 0.0, 0.0]}
+    patches = [
+        {"area_mm2": 0.3, "centroid_mm": [1.0, 0.0, 0.0]},
+        {"area_mm2": 0.01, "centroid_mm": [2.0, 0.0, 0.0]},
+        {"area_mm2": 0.09, "centroid_mm": None},
+    ]
+    assert contact_places({"contacts": [pair, pair | {"patches": patches}]}) == [
+        [0.0, 0.0, 0.0],
+        [1.0, 0.0, 0.0],
+    ]
+    assert contact_places({}) == []

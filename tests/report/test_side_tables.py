@@ -5,9 +5,9 @@ from report.made_up import ORIENTATION, results
 
 from occlusim.report.html import render_report
 from occlusim.report.side_tables import side_tables
-from occlusim.report.side_texts import VISIT
 from occlusim.report.side_words import side_sentences
 from occlusim.report.summary import summary_words
+from occlusim.report.words import VISIT
 
 FREE = {
     "greatest_overlap_um": 0.0,

@@ -12,9 +12,9 @@ def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
     assert first == "made-up-36, Tooth 36 (ISO 3950; Universal 19): The crown is high."
     for part in (
         "mesiobuccal cusp, 109 µm too high in closing (spot 1)",
-        "spot 2, distolingual cusp, 58 µm moving to the left",
-        "109 µm over 1.23 mm² at spot 1",
-        "38 µm of 58 µm over 0.48 mm² at spot 2",
+        "mill the adjusted crown (crown_adjusted.stl), or take off in this order:\n1. spot 1",
+        "spot 1, mesiobuccal cusp: 109 µm over 1.23 mm², too high in closing",
+        "spot 2, distolingual cusp: 38 µm of 58 µm over 0.48 mm², too high moving to the left",
         "Not all of it can come off: 20 µm at spot 2 have to stay.",
         "0.069 mm³",
         "no high spot is left",
@@ -96,9 +96,31 @@ def test_long_lists_are_counted_not_cut(spots):
     model = case["crown"]["spots"][0]
     case["crown"]["spots"] = [model | {"id": k, "depth_um": 100.0 - k} for k in range(1, spots + 1)]
     words = summary_words(case)
-    assert ("more in the table" in words) == (spots > 4)
+    assert ("more in the table" in words) == (spots > 6)
     if spots == 9:
-        assert words.count("5 more in the table") == 2
+        assert "\n7. 3 more in the table\n" in words
+
+
+def test_steps_stand_in_the_order_of_work_and_minor_places_are_counted():
+    case = results()
+    first, second = case["crown"]["spots"]
+    first["order"], second["order"] = 2, 1
+    minor = first | {"minor": True, "order": 3}
+    case["crown"]["spots"] += [minor | {"id": k, "depth_um": 1.6 * k} for k in (3, 4, 5)]
+    found = answer(case)
+    assert [step[:6] for step in found.steps] == ["spot 2", "spot 1"]
+    assert found.after[0] == "With them go 3 minor places of 5 to 8 µm."
+    del case["crown"]["spots"][3:]
+    assert answer(case).after[0] == "With them goes 1 minor place of 5 µm."
+
+
+def test_a_crown_with_minor_places_only_has_nothing_to_do():
+    case = results()
+    case["verdict"] = {"state": "sound", "high": False, "reasons": []}
+    case["crown"]["spots"] = [case["crown"]["spots"][0] | {"minor": True, "depth_um": 4.0}]
+    found = answer(case)
+    assert (found.todo, found.steps) == ("", ())
+    assert "minor" not in " ".join(found.body)
 
 
 def test_an_empty_result_gives_words_and_no_error():

@@ -1,4 +1,4 @@
-"""The texts of the report's part on the screw access; `words` holds them with all others."""
+"""The texts on the screw access."""
 
 from __future__ import annotations
 

@@ -1,10 +1,10 @@
-"""The texts of the report about a crown's sides, its way to its place, and the visit."""
+"""The texts on the sides of a crown, its way to its place, and the visit."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-SIDE_TEXTS: Mapping[str, str] = {
+SIDES: Mapping[str, str] = {
     "sides": "Side contacts and seating",
     "sides_intro": "The crown in its place against the teeth beside it, and on its straight way "
     "there. Crown and teeth are rigid here: teeth give way a little, so what holds the crown up is "
