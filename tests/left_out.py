@@ -19,8 +19,15 @@ PROBES = {
         "p.add_mesh(pv.Sphere())\n"
         "assert p.screenshot(return_img=True).std() > 0\n"
     ),
+    "needs_browser": (
+        "from playwright.sync_api import sync_playwright\n"
+        "with sync_playwright() as p:\n"
+        "    chromium = p.chromium.launch(\n"
+        "        executable_path='/usr/bin/chromium', args=['--no-sandbox'])\n"
+        "    chromium.close()\n"
+    ),
 }
-HOW = "apt install libegl1 libgl1 libx11-6 libusb-1.0-0 libidn2-0 libudev1"
+HOW = "apt install libegl1 libgl1 libx11-6 libusb-1.0-0 libidn2-0 libudev1 chromium"
 
 
 def works(code: str) -> bool:

@@ -23,7 +23,8 @@ def _say(**message: Any) -> None:
 
 
 def _end_with_parent() -> None:
-    sys.stdin.buffer.read()
+    while os.read(0, 1):  # not through sys.stdin: its lock would be held when Python shuts down
+        pass
     os._exit(1)
 
 

@@ -1,5 +1,6 @@
 """Runs: results appear whole or not at all, whatever ends the process."""
 
+import json
 import os
 import subprocess
 import sys
@@ -184,6 +185,24 @@ def test_the_real_process_ends_when_the_page_is_gone(store):
     child.stdin.close()
     assert child.wait(WAIT_S) == 1
     child.stdout.close()
+
+
+def test_the_real_process_says_how_it_ended_while_the_page_is_there(store):
+    """Its end must not hang on, or be spoilt by, the thread that watches for the page."""
+    case = case_that(store, "good")
+    (case.folder / "crown.stl").write_bytes(b"broken")
+    case.write_case()
+    case.begin_run()
+    with subprocess.Popen(
+        [sys.executable, "-m", "occlusim.app.run_case", str(case.folder)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+    ) as child:
+        lines = [json.loads(line) for line in child.stdout]
+        code = child.wait(WAIT_S)
+    assert code == 2
+    assert lines[0] == {"stage": "loading"}
+    assert "upper.stl" in lines[-1]["error"]
 
 
 def test_the_bar_never_runs_back_and_its_stages_are_in_order():

@@ -85,3 +85,20 @@
     if (slot && event.dataTransfer && event.dataTransfer.files.length) take(slot, event.dataTransfer.files);
   });
 })();
+
+/* The library calls its groups of radio buttons list boxes; a screen reader is told what they are. */
+(function () {
+  "use strict";
+  function name(root) {
+    root.querySelectorAll(".dash-radioitems[role=listbox]").forEach((group) => {
+      group.setAttribute("role", "radiogroup");
+    });
+    root.querySelectorAll(".dash-radioitems label[role=option], .dash-radioitems label[aria-selected]").forEach((label) => {
+      label.removeAttribute("role");
+      label.removeAttribute("aria-selected");
+    });
+  }
+  new MutationObserver(() => name(document)).observe(document.documentElement, {
+    subtree: true, childList: true, attributes: true, attributeFilter: ["role", "aria-selected"],
+  });
+})();
