@@ -51,7 +51,7 @@ class Progress:
     def __call__(self, stage: str) -> None:
         """Say what is being done."""
         seconds = time.perf_counter() - self._start
-        self._console.print(f"{seconds:6.1f} s  {stage}", markup=False)
+        self._console.print(f"{seconds:6.1f} s  {stage}", markup=False, soft_wrap=True)
 
 
 @app.command(
@@ -133,6 +133,29 @@ def demo(
     except InputError as error:
         _fail(error)
     _check(path, out, as_json=as_json, pictures=pictures)
+
+
+@app.command(name="app", epilog="Example: occlusim app --folder cases")
+def page(
+    folder: Annotated[
+        Path, typer.Option("--folder", metavar="CASES", help="Folder that holds the cases.")
+    ] = Path("~/occlusim-cases"),
+    port: Annotated[
+        int, typer.Option(min=0, max=65535, help="Port on this machine; 0 takes a free one.")
+    ] = 0,
+    browser: Annotated[bool, typer.Option(help="Open the page in the browser.")] = True,
+) -> None:
+    """Open a page in the browser to check crowns without typing commands; nothing is sent away."""
+    progress = Progress()
+    progress("loading")
+    from occlusim.app.server import serve  # noqa: PLC0415
+
+    try:
+        serve(folder, port, browser=browser, say=progress)
+    except OcclusimError as error:
+        _fail(error)
+    except KeyboardInterrupt:
+        progress("ended; cases stay in their folder")
 
 
 def _check(case: Path, out: Path, *, as_json: bool, pictures: bool) -> None:

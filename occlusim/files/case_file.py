@@ -55,13 +55,26 @@ def read_case(path: Path | str) -> Case:
     try:
         case = Case.model_validate(data)
     except ValidationError as error:
-        lines = [_describe(detail, text, path) for detail in error.errors(include_url=False)]
+        described = [_describe(detail) for detail in error.errors(include_url=False)]
+        lines = [f"{_place(path, text, loc)}: {words}" for loc, words in described]
         raise CaseFileError("\n".join(lines)) from None
     problems: list[str] = []
     found = _with_absolute_paths(data, path, text, problems)
     if problems:
         raise CaseFileError("\n".join(problems))
     return case.model_validate(found)
+
+
+def case_problems(data: Mapping[str, Any]) -> list[tuple[tuple[str | int, ...], str]]:
+    """Return the place and the words of all that is wrong with a case's data; empty if nothing is.
+
+    `data` is what a case file holds, as nested tables. No file that it names is looked for.
+    """
+    try:
+        Case.model_validate(data)
+    except ValidationError as error:
+        return [_describe(detail) for detail in error.errors(include_url=False)]
+    return []
 
 
 def _read_text(path: Path) -> str:
@@ -90,8 +103,8 @@ def _check_schema_first(data: Mapping[str, Any], text: str, path: Path) -> None:
         )
 
 
-def _describe(detail: ErrorDetails, text: str, path: Path) -> str:
-    """Return one error in words: file, line, key, what was given and what is allowed."""
+def _describe(detail: ErrorDetails) -> tuple[tuple[str | int, ...], str]:
+    """Return the place of one error and its words: what was given and what is allowed."""
     loc = tuple(part for part in detail["loc"] if part != "[key]")
     kind = detail["type"]
     given = detail["input"]
@@ -106,7 +119,7 @@ def _describe(detail: ErrorDetails, text: str, path: Path) -> str:
         words = str(context["error"])
     else:
         words = f"{given!r} given; {_WORDS.get(kind, detail['msg'])}"
-    return f"{_place(path, text, loc)}: {words}"
+    return loc, words
 
 
 def _place(path: Path, text: str, loc: Sequence[str | int]) -> str:
