@@ -139,6 +139,13 @@ THICKNESS = Quantity(
     (0, 500, 1000, 1500, 2000),
     _stops(_lch(0.40, 0.085, 155.0), _lch(0.95, 0.03, 155.0)),
 )
+RAISE = Quantity(
+    "raise",
+    0.0,
+    200.0,
+    (0, 50, 100, 150, 200),
+    _stops(_lch(0.95, 0.02, 255.0), _lch(0.42, 0.11, 255.0)),
+)
 RESIDUAL = Quantity(
     "residual",
     -100.0,
@@ -150,7 +157,7 @@ RESIDUAL = Quantity(
         _lch(0.95, 0.04, 215.0),
     ),
 )
-QUANTITIES = {quantity.name: quantity for quantity in (GAP, REDUCTION, THICKNESS, RESIDUAL)}
+QUANTITIES = {quantity.name: quantity for quantity in (GAP, REDUCTION, RAISE, THICKNESS, RESIDUAL)}
 
 
 def quantity_of(field: str) -> Quantity:

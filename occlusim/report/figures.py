@@ -35,6 +35,8 @@ def field_label(field: str) -> str:
         "gap_um": WORDS["show_gap"],
         "least_gap_um": WORDS["show_least_gap"],
         "reduction_um": WORDS["show_reduction"],
+        "raise_um": WORDS["show_raise"],
+        "raise_uniform_um": WORDS["show_raise_uniform"],
         "side_gap_um": WORDS["show_side_gap"],
         "thickness_um": WORDS["show_thickness"],
     }
@@ -44,7 +46,8 @@ def field_label(field: str) -> str:
 
 def ordered_fields(painted: PaintedMesh) -> list[str]:
     """Return the fields that have a colour map, the usual ones first, movements sorted after."""
-    first = ["gap_um", "least_gap_um", "side_gap_um", "reduction_um", "thickness_um"]
+    first = ["gap_um", "least_gap_um", "side_gap_um", "reduction_um", "raise_um"]
+    first += ["raise_uniform_um", "thickness_um"]
     rest = sorted(name for name in painted.fields if name.startswith("gap_") and name not in first)
     return [name for name in [*first[:2], *rest, *first[2:]] if name in painted.fields]
 

@@ -28,6 +28,7 @@ from occlusim.report.figures import (
 )
 from occlusim.report.gap_figure import gap_figure
 from occlusim.report.guidance_tables import guidance_table
+from occlusim.report.kept_tables import kept_intro, kept_tables
 from occlusim.report.meshes import Orientation, ReportMeshes, in_upper_frame, thinned
 from occlusim.report.motion_figures import motion_figures
 from occlusim.report.motion_tables import motion_tables
@@ -120,6 +121,7 @@ def render_report(
         plotly_js=get_plotlyjs() if meshes is not None or movements else "",
         motion_figures=motion_figures(results.get("motion")),
         tables=_tables(results, crown),
+        kept_intro=kept_intro(results),
     )
 
 
@@ -142,6 +144,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
         **sensitivity_tables(results),
         **side_tables(results),
         **access_tables(results),
+        **kept_tables(results),
         "datum": tables.datum_table(results.get("datum")),
         "datum_pairs": tables.records_table(
             "datum_pairs_caption", (results.get("datum") or {}).get("pairs")

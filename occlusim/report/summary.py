@@ -11,6 +11,7 @@ from occlusim.errors import InputError
 from occlusim.jaw.numbering import universal_from_iso
 from occlusim.report.access_words import access_sentences
 from occlusim.report.axis_words import axis_sentence
+from occlusim.report.kept_words import kept_sentences, raise_sentences
 from occlusim.report.meshes import crown_teeth
 from occlusim.report.numbers import joined, plain, with_unit, written
 from occlusim.report.side_words import side_sentences
@@ -55,7 +56,7 @@ def answer(results: Mapping[str, Any]) -> Answer:
         headline = WORDS["low"]
     spots = sorted(crown.get("spots") or [], key=_depth, reverse=True)
     body = [*_where(spots), *_closing_gap(crown), *_take_off(crown, spots), *_after(crown, spots)]
-    body += side_sentences(crown)
+    body += [*raise_sentences(crown), *kept_sentences(crown), *side_sentences(crown)]
     body += access_sentences(results)
     trust = _trust(results, verdict)
     return Answer(

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 from occlusim.jaw.movements import lateroprotrusion_angle_deg
 from occlusim.report.access_english import ACCESS
+from occlusim.report.kept_texts import KEPT_TEXTS
 from occlusim.report.side_texts import SIDE_TEXTS
 
 ENGLISH: Mapping[str, str] = {
@@ -163,6 +164,7 @@ ENGLISH: Mapping[str, str] = {
     "spots_before": "High spots before",
     "spots_after": "High spots after",
     **SIDE_TEXTS,
+    **KEPT_TEXTS,
     # how the jaw moves
     "motion": "How the jaw moves",
     "motion_intro": "Guided by the natural teeth under the light load, the crown left out. "
