@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import KDTree
 
-from occlusim.arrays import Float64Array, Int32Array, unit_vector
+from occlusim.arrays import Float64Array, Int32Array, Int64Array, unit_vector
 from occlusim.crown.relief import PEAK_MM, find_relief
 from occlusim.errors import InputError
 
@@ -108,6 +108,17 @@ class CrownRelief:
             return {}
         peaks = self._relief.peaks
         return {name: self._axes.T @ peaks[k] for k, name in self._cusps.items()}
+
+    def biting_surface(self) -> Int64Array:
+        """Return the crown's vertices (k,) that its biting surface is made of."""
+        return np.empty(0, dtype=np.int64) if self._relief is None else self._relief.vertex
+
+    def cusp_slopes(self) -> dict[str, Int64Array]:
+        """Return by cusp the crown's vertices that its hill is made of, up to the watershed."""
+        relief = self._relief
+        if relief is None:
+            return {}
+        return {name: relief.vertex[relief.hill == k] for k, name in self._cusps.items()}
 
     def _named_cusps(self, peaks: Float64Array) -> dict[int, str]:
         """Return the names of the peaks that are cusps; none where there are not two."""

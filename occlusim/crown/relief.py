@@ -32,6 +32,8 @@ class Relief:
     ----------
     places : (k, 3), mm
         Its vertices: mesial, buccal, height.
+    vertex : (k,)
+        Their numbers in the crown's mesh.
     hill, pit : (k,)
         The hill of each, and the pit or -1.
     peaks, pits : (p, 3), (q, 3), mm
@@ -39,6 +41,7 @@ class Relief:
     """
 
     places: Float64Array
+    vertex: Int64Array
     hill: Int64Array
     pit: Int64Array
     peaks: Float64Array
@@ -77,7 +80,9 @@ def find_relief(places: Float64Array, faces: Int32Array, is_occlusal: BoolArray)
     kept = np.setdiff1d(np.arange(len(low)), open_pits)
     renamed = np.full(len(low), -1, dtype=np.int64)
     renamed[kept] = np.arange(len(kept))
-    return Relief(found, hill, renamed[pit], found[peak], found[low[kept]])
+    return Relief(
+        found, vertex[own].astype(np.int64), hill, renamed[pit], found[peak], found[low[kept]]
+    )
 
 
 def hills(

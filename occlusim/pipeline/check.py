@@ -18,9 +18,11 @@ from occlusim.pipeline.foil import foil_part
 from occlusim.pipeline.guided import natural_guidance_part
 from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
+from occlusim.pipeline.kept_stage import run_kept
 from occlusim.pipeline.motion_part import motion_part
 from occlusim.pipeline.output import arch_maps, write_outputs
 from occlusim.pipeline.placing import mounting_part
+from occlusim.pipeline.raise_stage import raise_shown, run_raise
 from occlusim.pipeline.record import take_record
 from occlusim.pipeline.record_part import registration_part
 from occlusim.pipeline.retruded import take_retruded
@@ -98,11 +100,17 @@ def check_case(
         crown = crown.with_field("side_gap_um", sides.side_gap_um)
         with clock.stage("sensitivity", "sensitivity: other axes and condylar angles"):
             sensitivity = run_sensitivity(inputs, jaw, crown, fields.crown)
+        with clock.stage("kept", "contacts kept: foil and load before and after"):
+            kept = run_kept(inputs, jaw, crown, fields.crown)
+        with clock.stage("raise", "low crown: the raise that would give its contact"):
+            low = run_raise(inputs, jaw, crown, fields.crown, folder.work)
+        crown = raise_shown(crown, low)
         with clock.stage("access", "screw access: opening, contacts, walls, tilts"):
             access = run_access(inputs, jaw, crown)
         deepest_um = max((s.depth_mm for s in crown.plan.spots), default=0.0) * UM
         findings = [*inputs.findings, *placed.record.findings, *sides.findings]
         findings += crown.findings
+        findings += [*kept.findings(), *(low.findings() if low else ())]
         findings += retruded.findings if retruded else ()
         foil = foil_part(case.foil, jaw)
         findings += access.findings() if access else ()
@@ -128,6 +136,7 @@ def check_case(
             ],
             "crown": crown.part()
             | {"sides": sides.part, "sensitivity": sensitivity.part()}
+            | {"contacts_kept": kept.part(), "raise": low.part() if low else None}
             | ({"access": access.part()} if access else {}),
             "settings": case.model_dump(mode="json", exclude={"scans": True, "crowns": True}),
         }

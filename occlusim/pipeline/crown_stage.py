@@ -69,7 +69,7 @@ NOISE_MM = 0.0005
 
 @dataclass(frozen=True, slots=True)
 class CrownState:
-    """A crown, as designed or as adjusted, run along the paths."""
+    """A crown, as designed or as adjusted, run along the paths; closed: light and heavy."""
 
     recorded_gap_mm: float
     supported_gap_mm: float
@@ -77,6 +77,7 @@ class CrownState:
     closures: dict[str, Any]
     pressed: tuple[Pressed, ...]
     guidance: tuple[CrownGuidance, ...]
+    closed: tuple[Equilibrium, Equilibrium]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +105,8 @@ class CrownStage:
     region: Region
     orientation: CrownOrientation
     walls: CrownWalls
+    adjusted_field: GapField
+    reduction: Reduction
 
     @property
     def disagreement_um(self) -> float | None:
@@ -234,6 +237,8 @@ def run_crown(
         region,
         reduction.orientation,
         reduction.walls,
+        again,
+        reduction,
     )
     return stage, answers
 
@@ -331,10 +336,10 @@ def crown_state(
     own = crown_opposition(inputs, region, mesh)
     both = (jaw.run.near, own)
 
-    def closure(name: str, start: Equilibrium) -> tuple[dict[str, Any], Pressed]:
+    def closure(name: str, start: Equilibrium) -> tuple[dict[str, Any], Pressed, Equilibrium]:
         closed = close_jaw(jaw.model, (jaw.run.side.copy(), own), start.load_N, start)
         part = closure_part(closed, both, 1, platform_at(inputs, closed.T_upper_lower))
-        return part, pressed_in_closure(name, closed, 1, len(mesh.faces))
+        return part, pressed_in_closure(name, closed, 1, len(mesh.faces)), closed
 
     gaps, (recorded, light, heavy, *others) = paths_gaps(
         pair,
@@ -347,7 +352,7 @@ def crown_state(
             *(partial(closure, f"{start.load_N:g} N", start) for start in jaw.run.others),
         ),
     )
-    closures = {"light": light[0], "heavy": heavy[0], "others": [part for part, _ in others]}
+    closures = {"light": light[0], "heavy": heavy[0], "others": [part for part, *_ in others]}
     moved = [(p, gap) for p, gap in zip(paths, gaps, strict=True) if p.name != "centric"]
     guided = guide_all_with_crown(
         jaw.model, jaw.natural, own, [p for p, _ in moved], [gap.gap_mm for _, gap in moved]
@@ -359,6 +364,7 @@ def crown_state(
         closures,
         (light[1], heavy[1]),
         guided,
+        (light[2], heavy[2]),
     )
 
 

@@ -10,14 +10,11 @@ from occlusim.case import Foil
 from occlusim.contact.field import GapField
 from occlusim.contact.foundation import near_part
 from occlusim.contact.least import least_gap
+from occlusim.crown.contacts_kept import FoilRule
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.motion.equilibrium import Equilibrium
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.units import BAND, UM
-
-HOLDS_SHARE, SLIPS_SHARE = 0.75, 1.0
-"""A gap up to 6 um holds an 8 um foil, one of 8 um or more lets it slip (Harper & Setchell 2002,
-Int J Prosthodont 15:347-352); other thicknesses in proportion, which is an assumption."""
 
 SEEN_MM = 0.5
 
@@ -41,13 +38,7 @@ def _judged(
     upper, lower = sorted((int(t) for t in pair), key=lambda tooth: tooth >= 30)
     load_N = closure.pair_N.get((upper, lower), 0.0)
     gap_mm = pair_gap_mm(jaw, closure, upper, lower)
-    thickness_mm = foil.thickness_um / UM
-    if load_N > 0.0 or gap_mm <= HOLDS_SHARE * thickness_mm:
-        predicted = "holds"
-    elif gap_mm >= SLIPS_SHARE * thickness_mm or np.isnan(gap_mm):
-        predicted = "slips"
-    else:
-        predicted = "uncertain"
+    predicted = FoilRule(foil.thickness_um / UM).answer(gap_mm, load_N)
     return {
         "upper_tooth": str(upper),
         "lower_tooth": str(lower),

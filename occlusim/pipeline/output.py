@@ -54,6 +54,8 @@ def write_outputs(  # noqa: PLR0913
         write_painted(
             folder / "crown_reduction.ply", crown.before, inputs.crown_file, "reduction_um"
         )
+        if "raise_um" in crown.before.fields:
+            write_painted(folder / "crown_raise.ply", crown.before, inputs.crown_file, "raise_um")
     meshes = report_meshes(inputs, placed, jaw, crown, arches)
     axes = np.vstack([
         placed.orientation.right, placed.orientation.anterior, placed.orientation.superior

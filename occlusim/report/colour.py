@@ -156,6 +156,13 @@ THICKNESS = Quantity(
     (0, 500, 1000, 1500, 2000),
     _stops(_lch(0.40, 0.085, 155.0), _lch(0.95, 0.03, 155.0)),
 )
+RAISE = Quantity(
+    "raise",
+    0.0,
+    200.0,
+    (0, 50, 100, 150, 200),
+    _stops(_lch(0.95, 0.02, 255.0), _lch(0.42, 0.11, 255.0)),
+)
 RESIDUAL = Quantity(
     "residual",
     -100.0,
@@ -168,7 +175,7 @@ RESIDUAL = Quantity(
     ),
 )
 QUANTITIES = {
-    quantity.name: quantity for quantity in (GAP, CLEARANCE, REDUCTION, THICKNESS, RESIDUAL)
+    quantity.name: quantity for quantity in (GAP, CLEARANCE, REDUCTION, RAISE, THICKNESS, RESIDUAL)
 }
 
 

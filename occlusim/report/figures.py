@@ -39,7 +39,15 @@ LEAST_SHADE = 0.66
 """Colours carry numbers, so shading may only hint at the form: never darker than this."""
 
 
-FIELDS = ("clearance_um", "gap_um", "reduction_um", "thickness_um", "side_gap_um")
+FIELDS = (
+    "clearance_um",
+    "gap_um",
+    "reduction_um",
+    "raise_um",
+    "raise_uniform_um",
+    "thickness_um",
+    "side_gap_um",
+)
 """What a crown is coloured by, in order; each movement's clearance follows the first."""
 
 

@@ -19,6 +19,7 @@ from occlusim.report.colour import NO_DATA_RGB, css
 from occlusim.report.figures import LAYOUT
 from occlusim.report.gap_figure import gap_figure
 from occlusim.report.guidance_tables import guidance_table
+from occlusim.report.kept_tables import kept_intro, kept_tables
 from occlusim.report.meshes import Orientation, ReportMeshes
 from occlusim.report.motion_figures import motion_figures
 from occlusim.report.motion_tables import motion_tables
@@ -152,6 +153,7 @@ def render_report(
         tables=_tables(results, crown),
         folded=FOLDED,
         printed=PRINTED,
+        kept_intro=kept_intro(results),
     )
 
 
@@ -186,6 +188,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
         **sensitivity_tables(results),
         **side_tables(results),
         **access_tables(results),
+        **kept_tables(results),
         "datum": tables.datum_table(results.get("datum")),
         "datum_pairs": tables.records_table(
             "datum_pairs_caption", (results.get("datum") or {}).get("pairs")

@@ -11,6 +11,7 @@ from occlusim.errors import InputError
 from occlusim.jaw.numbering import universal_from_iso
 from occlusim.report.access_words import access_sentences
 from occlusim.report.axis_words import axis_sentence
+from occlusim.report.kept_words import kept_sentences, raise_sentences
 from occlusim.report.meshes import crown_teeth
 from occlusim.report.numbers import joined, plain, with_unit, written
 from occlusim.report.side_words import side_sentences
@@ -74,10 +75,10 @@ def answer(results: Mapping[str, Any]) -> Answer:
         headline,
         _sure(state),
         _reasons(state, verdict),
-        where=(*_where(named), *_closing_gap(crown)),
+        where=(*_where(named), *_closing_gap(crown), *raise_sentences(crown)),
         todo=WORDS["todo_take_off"] if named else "",
         steps=_steps(named),
-        after=tuple(_after(crown, named, spots)),
+        after=(*_after(crown, named, spots), *kept_sentences(crown)),
         sides=tuple(side_sentences(crown)),
         access=tuple(access_sentences(results)),
         trust=tuple(_trust(results, verdict)),

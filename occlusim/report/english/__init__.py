@@ -13,6 +13,7 @@ from occlusim.report.english.answer import ANSWER
 from occlusim.report.english.case import CASE, CAUTIONS
 from occlusim.report.english.closure import CLOSURE
 from occlusim.report.english.crown import CROWN
+from occlusim.report.english.kept import KEPT
 from occlusim.report.english.movements import MOVEMENTS
 from occlusim.report.english.record import RECORD
 from occlusim.report.english.sides import SIDES, VISIT
@@ -25,6 +26,7 @@ PARTS: tuple[Mapping[str, str], ...] = (
     ACCESS,
     RECORD,
     CLOSURE,
+    KEPT,
     CASE,
 )
 
