@@ -23,6 +23,7 @@ from occlusim.crown.reduction import (
     plan_reduction,
     remainder,
 )
+from occlusim.crown.removed import removed_body
 from occlusim.crown.thickness import CrownWalls
 from occlusim.files.mesh_files import read_mesh, write_ply, write_stl
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
@@ -367,11 +368,22 @@ def crown_opposition(inputs: Inputs, region: Region, mesh: TriangleMesh) -> Oppo
 
 
 def write_adjusted(inputs: Inputs, plan: ReductionPlan, folder: Path) -> TriangleMesh:
-    """Write the adjusted crown as PLY and STL and return it as read back from the PLY."""
+    """Write the adjusted crown as PLY and STL, and what was taken off.
+
+    Returns the adjusted crown as read back from the PLY.
+    """
     file = inputs.crown_file
     mesh = PaintedMesh(plan.adjusted, {"reduction_um": plan.depth_mm * UM})
     write_ply(folder / "crown_adjusted.ply", mesh, float64=file.is_double, units=file.unit)
     write_stl(folder / "crown_adjusted.stl", plan.adjusted, units=file.unit)
+    body = removed_body(inputs.crown.mesh, plan.adjusted)
+    if body is not None:
+        write_ply(
+            folder / "crown_removed.ply",
+            PaintedMesh(body),
+            float64=file.is_double,
+            units=file.unit,
+        )
     return read_mesh(folder / "crown_adjusted.ply", units=file.unit).mesh
 
 
