@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.sparse import csr_matrix
 
 from occlusim.arrays import Float64Array, Int64Array
-from occlusim.crown.clearance import Opposing, PathTable, SweptClearance, surface_of
+from occlusim.crown.clearance import Opposing, PathTable, surface_of
 from occlusim.crown.deepening import Cut, Removal, deepen_facets, vertex_depths
 from occlusim.crown.integrity import damaged_faces
 from occlusim.crown.opposing import deepen_against
 from occlusim.crown.reduction_settings import ReductionSettings
-from occlusim.crown.regions import Regions
+from occlusim.crown.stock import Stock
 from occlusim.crown.thickness import CrownWalls, hold_facets
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
@@ -35,49 +37,60 @@ def removal_directions(
     return -normals
 
 
-def cut_spots(  # noqa: PLR0913
-    crown: TriangleMesh,
+def cut_stock(
+    stock: Stock,
     antagonist: Opposing,
     table: PathTable,
-    swept: SweptClearance,
-    regions: Regions,
-    directions: Float64Array,
     walls: CrownWalls | None,
     rule: ReductionSettings,
     field: Opposing | None,
 ) -> Cut:
-    """Return the depths that clear every spot, as far as the walls allow."""
-    n_vertices = len(crown.vertices)
+    """Return the depths that clear every spot of a stock, as far as the walls allow.
+
+    `field` is the input crown's surface or band.
+    """
+    mesh, regions, directions = stock.mesh, stock.regions, stock.directions
+    n_vertices = len(mesh.vertices)
     allowed = regions.owner >= 0
     free = Removal(
-        crown.vertices, crown.faces, directions, allowed, np.full(n_vertices, rule.max_depth_mm)
+        mesh.vertices, mesh.faces, directions, allowed, np.full(n_vertices, rule.max_depth_mm)
     )
     core = np.flatnonzero(regions.label >= 0)
-    need = -swept.least_mm.copy()
+    need = -stock.swept.least_mm.copy()
     settled = np.ones(n_vertices, dtype=bool)
     if len(core):
         need[core], settled[core] = vertex_depths(
-            crown.vertices[core],
+            mesh.vertices[core],
             directions[core],
             antagonist,
             table,
             rule.margin_mm,
             rule.max_depth_mm,
         )
-    wanted = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
-    wanted, residual = deepen_facets(free, wanted, antagonist, table, -rule.margin_mm)
+    asked = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
+    wanted, residual = deepen_facets(free, asked, antagonist, table, -rule.margin_mm)
     opposing = surface_of(antagonist)
     wanted = deepen_against(free, wanted, opposing, table, -rule.margin_mm, field)
     if walls is None or rule.min_thickness_mm <= 0 or not (wanted > 0).any():
-        return Cut(free, wanted, wanted, residual, settled)
-    most = np.zeros(n_vertices)
-    moved = np.flatnonzero(wanted > 0)
+        return Cut(free, wanted, wanted, residual, settled, asked)
+    limited = held(free, wanted, walls, rule)
+    depth = hold_facets(walls, limited, np.minimum(wanted, limited.cap_mm), rule.min_thickness_mm)
+    return Cut(limited, depth, wanted, residual, settled, asked)
+
+
+def held(
+    removal: Removal, wanted_mm: Float64Array, walls: CrownWalls, rule: ReductionSettings
+) -> Removal:
+    """Return the removal, capped (V,) where the wall would become thinner than its minimum."""
+    most = np.zeros(len(wanted_mm))
+    moved = np.flatnonzero(wanted_mm > 0)
     most[moved] = walls.most_removal_mm(
-        crown.vertices[moved], directions[moved], wanted[moved], rule.min_thickness_mm
+        removal.vertices[moved],
+        removal.directions[moved],
+        wanted_mm[moved],
+        rule.min_thickness_mm,
     )
-    limited = Removal(crown.vertices, crown.faces, directions, allowed, most)
-    depth = hold_facets(walls, limited, np.minimum(wanted, most), rule.min_thickness_mm)
-    return Cut(limited, depth, wanted, residual, settled)
+    return replace(removal, cap_mm=most)
 
 
 def _rounded(
@@ -98,27 +111,28 @@ def _rounded(
     return np.where(distance_mm == 0, depth, depth * fade)
 
 
-def firmer(
-    directions: Float64Array, regions: Regions, spots: Int64Array, weight: float
-) -> Float64Array:
-    """Return directions drawn towards the mean of their spot, so that neighbours cannot cross."""
+def firmer(stock: Stock, spots: Int64Array, weight: float) -> Stock:
+    """Return the stock with directions of spots drawn to their mean: neighbours cannot cross."""
+    directions = stock.directions
     new = directions.copy()
     for spot in spots:
-        own = regions.owner == spot
+        own = stock.regions.owner == spot
         mean = directions[own].sum(axis=0)
         mixed = (1 - weight) * directions[own] + weight * mean / np.linalg.norm(mean)
         new[own] = mixed / np.linalg.norm(mixed, axis=1, keepdims=True)
-    return new
+    return stock.turned(new)
 
 
-def undo(cut: Cut, crown: TriangleMesh, bad: Int64Array) -> None:
+def undo(cut: Cut, mesh: TriangleMesh, bad: Int64Array) -> None:
     """Take back, ring by ring, the cut around faces that it would damage."""
-    keep = np.zeros(len(crown.vertices), dtype=bool)
-    keep[crown.faces[bad]] = True
+    directions = cut.removal.directions
+    keep = np.zeros(len(mesh.vertices), dtype=bool)
+    keep[mesh.faces[bad]] = True
     for _ in range(20):
         cut.depth_mm[keep] = 0.0
-        bad = damaged_faces(crown, cut.removal.moved(cut.depth_mm), cut.depth_mm > 0)
+        moved = cut.removal.moved(cut.depth_mm)
+        bad = damaged_faces(mesh, moved, cut.depth_mm > 0, directions)
         if len(bad) == 0:
             return
-        keep[crown.faces[bad]] = True
+        keep[mesh.faces[bad]] = True
     cut.depth_mm[cut.removal.allowed] = 0.0

@@ -8,7 +8,7 @@ spots and their blend rings, fixed before cutting, nothing moves.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,14 +22,15 @@ from occlusim.crown.clearance import (
     swept_clearance,
     tabulate,
 )
-from occlusim.crown.cutting import cut_spots, firmer, removal_directions, undo
+from occlusim.crown.cutting import cut_stock, removal_directions
 from occlusim.crown.deepening import Cut
-from occlusim.crown.integrity import damaged_faces
 from occlusim.crown.location import CrownOrientation
 from occlusim.crown.measure import SpotFacts, SpotMap, measure_spots
+from occlusim.crown.mending import Adjusted, CutJob, face_parents, sound_cut
 from occlusim.crown.reduction_settings import ReductionSettings
-from occlusim.crown.regions import Regions, find_regions
+from occlusim.crown.regions import KnownPokes, Regions, carried_clearance, find_regions
 from occlusim.crown.spots import Spot, edge_graph
+from occlusim.crown.stock import Stock
 from occlusim.crown.thickness import CrownWalls
 from occlusim.errors import InputError
 from occlusim.geometry.mesh import TriangleMesh
@@ -42,6 +43,8 @@ __all__ = [
     "plan_reduction",
     "remainder",
 ]
+
+HALVINGS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +68,14 @@ class ReductionPlan:
         Wall thickness; NaN on the inner surface and where no walls were given.
     spots : tuple of Spot
     adjusted : TriangleMesh
-        The input mesh itself where nothing was taken off.
+        The input mesh itself where nothing was taken off. V' vertices, F' faces: as many as the
+        input's, in the same order, unless triangles inside the spots were exchanged.
+    vertex_origin, face_origin : (V',), (F',)
+        Input vertex that each adjusted one is, -1 for a new one; input face that lies under each.
+    face_is_whole : (F',)
+        The face has the same corners as its input face, moved or not.
+    adjusted_depth_mm : (V',)
+        Taken off at the adjusted vertices.
     volume_mm3 : float
     residual_mm : float
         Least of gap minus wanted gap over the facets that were cut, on the continuous path,
@@ -90,12 +100,31 @@ class ReductionPlan:
     thickness_after_mm: Float64Array
     spots: tuple[Spot, ...]
     adjusted: TriangleMesh
+    vertex_origin: Int64Array
+    face_origin: Int64Array
+    face_is_whole: BoolArray
+    adjusted_depth_mm: Float64Array
     volume_mm3: float
     residual_mm: float
     has_unknown: BoolArray
     table: PathTable
     swept: SweptClearance
     regions: Regions
+
+    def untouched(self, crown: TriangleMesh) -> ReductionPlan:
+        """Return the plan that takes nothing off the input crown."""
+        return replace(
+            self,
+            depth_mm=np.zeros(len(crown.vertices)),
+            thickness_after_mm=self.thickness_before_mm,
+            spots=(),
+            adjusted=crown,
+            vertex_origin=np.arange(len(crown.vertices)),
+            face_origin=np.arange(len(crown.faces)),
+            face_is_whole=np.ones(len(crown.faces), dtype=np.bool_),
+            adjusted_depth_mm=np.zeros(len(crown.vertices)),
+            volume_mm3=0.0,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,28 +183,18 @@ def plan_reduction(
     regions = find_regions(crown, antagonist, table, swept, graph, rule)
     directions = removal_directions(outside, graph, rule)
     before = walls.thickness_mm() if walls else np.full(len(crown.vertices), np.nan)
-    blocked: dict[int, str] = {}
-    for firmness in (0.0, 0.5, 1.0):
-        cut = cut_spots(crown, antagonist, table, swept, regions, directions, walls, rule, surface)
-        bad = damaged_faces(crown, cut.removal.moved(cut.depth_mm), cut.depth_mm > 0)
-        if len(bad) == 0:
+    stock = Stock.of(crown, swept, regions, directions)
+    cut = cut_stock(stock, antagonist, table, walls, rule, surface)
+    for _ in range(HALVINGS):
+        edges = stock.coarse_edges(cut, rule.tolerance_mm)
+        if len(edges) == 0:
             break
-        hurt = np.unique(regions.owner[crown.faces[bad]]).astype(np.int64)
-        hurt = hurt[hurt >= 0]
-        if firmness == 1.0:
-            blocked = dict.fromkeys(hurt.tolist(), "the cut would fold or pinch the surface")
-            undo(cut, crown, bad)
-        else:
-            directions = firmer(directions, regions, hurt, 0.5 + 0.5 * firmness)
-    return _finish(
-        crown,
-        table,
-        swept,
-        regions,
-        cut,
-        SpotFacts(outside, antagonist, walls, orientation, before),
-        blocked,
-    )
+        stock = stock.halved(edges, antagonist, table)
+        cut = cut_stock(stock, antagonist, table, walls, rule, surface)
+    job = CutJob(outside, antagonist, table, walls, rule, surface)
+    stock, cut, adjusted, blocked = sound_cut(stock, cut, job)
+    facts = SpotFacts(outside, antagonist, walls, orientation, before)
+    return _finish(crown, stock, cut, adjusted, regions, facts, blocked, table, swept)
 
 
 def remainder(
@@ -194,45 +213,54 @@ def remainder(
     antagonist, settings
         As for the plan.
     before
-        The crown that was planned on, with the same faces.
+        The crown that was planned on.
     plan
         Its path table holds, for the crown has only lost material; so does the clearance of every
         vertex whose coordinates are the same to the bit. The others are swept again.
     """
-    moved = np.flatnonzero((crown.vertices != before.vertices).any(axis=1))
-    new = swept_clearance(crown.vertices[moved], antagonist, plan.table, plan.swept.limit_mm)
-    swept = plan.swept.replaced(moved, new)
-    is_moved = np.zeros(len(crown.vertices), dtype=bool)
-    is_moved[moved] = True
-    found = find_regions(
-        crown, antagonist, plan.table, swept, edge_graph(crown), settings,
-        (plan.regions, any_corner(is_moved, crown.faces)),
-    )  # fmt: skip
+    swept, is_new = carried_clearance(crown, before, plan.vertex_origin, plan.swept)
+    new = swept_clearance(crown.vertices[is_new], antagonist, plan.table, plan.swept.limit_mm)
+    swept = swept.replaced(np.flatnonzero(is_new), new)
+    differs = any_corner(is_new, crown.faces) | ~plan.face_is_whole
+    known = KnownPokes.on(plan.regions, plan.face_origin, differs)
+    found = find_regions(crown, antagonist, plan.table, swept, edge_graph(crown), settings, known)
     depth = np.zeros(found.count)
     inside = found.label >= 0
     np.maximum.at(depth, found.label[inside], found.height_mm[inside])
     return Remainder(swept.least_mm, depth)
 
 
-def _finish(
+def _finish(  # noqa: PLR0913
     crown: TriangleMesh,
-    table: PathTable,
-    swept: SweptClearance,
-    regions: Regions,
+    stock: Stock,
     cut: Cut,
+    adjusted: Adjusted,
+    regions: Regions,
     facts: SpotFacts,
     blocked: dict[int, str],
+    table: PathTable,
+    swept: SweptClearance,
 ) -> ReductionPlan:
-    touched = bool((cut.depth_mm > 0).any())
-    adjusted = crown.with_vertices(cut.removal.moved(cut.depth_mm)) if touched else crown
-    after = facts.thickness_after(adjusted, cut.removal.directions, cut.depth_mm)
-    spot_map = SpotMap(regions.label, regions.owner, regions.height_mm, blocked)
-    spots = measure_spots(facts, adjusted, swept, table, spot_map, cut, after)
-    looked = cut.residual_mm[np.isfinite(cut.residual_mm)]
+    n = len(crown.vertices)
+    depth = adjusted.depth_mm[:n]
+    directions = cut.removal.directions[:n]
+    after = facts.thickness_after(depth, directions)
+    spot_map = SpotMap(
+        stock.regions.label,
+        stock.regions.owner,
+        stock.regions.height_mm,
+        stock.regions.owner[adjusted.vertex_origin],
+        adjusted.residual_mm,
+        adjusted.depth_mm,
+        blocked,
+    )
+    spots = measure_spots(facts, adjusted.mesh, swept, table, spot_map, cut, after)
+    looked = adjusted.residual_mm[np.isfinite(adjusted.residual_mm)]
+    face_origin, face_is_whole = face_parents(stock, adjusted)
     return ReductionPlan(
-        depth_mm=cut.depth_mm,
-        wanted_depth_mm=cut.wanted_mm,
-        directions=cut.removal.directions,
+        depth_mm=depth,
+        wanted_depth_mm=cut.wanted_mm[:n],
+        directions=directions,
         clearance_mm=swept.least_mm,
         clearance_by_movement_mm=swept.value_mm,
         movement=swept.movement,
@@ -240,7 +268,11 @@ def _finish(
         thickness_before_mm=facts.before_mm,
         thickness_after_mm=after,
         spots=spots,
-        adjusted=adjusted,
+        adjusted=adjusted.mesh if (depth > 0).any() or len(stock.mesh.vertices) > n else crown,
+        vertex_origin=np.where(adjusted.vertex_origin < n, adjusted.vertex_origin, -1),
+        face_origin=face_origin,
+        face_is_whole=face_is_whole,
+        adjusted_depth_mm=adjusted.depth_mm[adjusted.vertex_origin],
         volume_mm3=float(sum(spot.volume_mm3 for spot in spots)),
         residual_mm=float(looked.min()) if len(looked) else float("nan"),
         has_unknown=np.asarray(swept.unknown.any(axis=1)),

@@ -41,6 +41,44 @@ class Regions:
         return int(self.label.max()) + 1 if len(self.label) else 0
 
 
+@dataclass(frozen=True, slots=True)
+class KnownPokes:
+    """What is known of a crown from the one it came of.
+
+    Attributes
+    ----------
+    differs : (F,)
+        Faces that are not the same to the bit.
+    poked, poked_mm : (k,)
+        Of the others, those that stand in violation between clear vertices, and by how much.
+    """
+
+    differs: BoolArray
+    poked: Int64Array
+    poked_mm: Float64Array
+
+    @staticmethod
+    def on(regions: Regions, face_origin: Int64Array, differs: BoolArray) -> KnownPokes:
+        """Return what regions of another crown say of faces (F,) that came of its `face_origin`."""
+        same = np.flatnonzero(~differs)
+        height = np.zeros(int(max(face_origin.max(), regions.poked.max(initial=0))) + 1)
+        height[regions.poked] = regions.poked_mm
+        here = height[face_origin[same]]
+        return KnownPokes(differs, same[here > 0], here[here > 0])
+
+
+def carried_clearance(
+    crown: TriangleMesh, before: TriangleMesh, vertex_origin: Int64Array, swept: SweptClearance
+) -> tuple[SweptClearance, BoolArray]:
+    """Return the clearance of a crown's vertices (V,) known from the crown that it came of.
+
+    Returns also which vertices are new or elsewhere: what stands for them is not theirs.
+    """
+    old = np.maximum(vertex_origin, 0)
+    is_new = (vertex_origin < 0) | (crown.vertices != before.vertices[old]).any(axis=1)
+    return swept.chosen(old), is_new
+
+
 def find_regions(
     crown: TriangleMesh,
     antagonist: Opposing,
@@ -48,11 +86,11 @@ def find_regions(
     swept: SweptClearance,
     graph: csr_matrix,
     rule: ReductionSettings,
-    known: tuple[Regions, BoolArray] | None = None,
+    known: KnownPokes | None = None,
 ) -> Regions:
     """Return the spots of the input crown: its vertices, and facets between clear ones.
 
-    `known`: the regions of another crown with the same faces, and which of them (F,) differ.
+    `known`: what of it is known of another crown already.
     """
     height = np.maximum(-swept.least_mm, 0.0)
     lowest = height[crown.faces].max(axis=1)
@@ -61,9 +99,8 @@ def find_regions(
     doubtful = (bound < -rule.noise_mm) & (lowest <= rule.noise_mm)
     poked, poked_mm = np.empty(0, dtype=np.int64), np.empty(0)
     if known is not None:
-        same = ~known[1][known[0].poked]
-        poked, poked_mm = known[0].poked[same], known[0].poked_mm[same]
-        doubtful &= known[1]
+        poked, poked_mm = known.poked, known.poked_mm
+        doubtful &= known.differs
     look = np.flatnonzero(doubtful)
     if len(look):
         found = swept_facet_clearance(corners[look], antagonist, table, -rule.noise_mm)

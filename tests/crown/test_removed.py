@@ -30,7 +30,7 @@ def test_two_balls_leave_two_closed_caps():
         np.concatenate([balls[0].faces, balls[1].faces + len(balls[0].vertices)]),
     )
     plan = plan_reduction(crown, Surface.build(both), REST, BARE)
-    body = as_trimesh(removed_body(crown, plan.adjusted))
+    body = as_trimesh(removed_body(crown, plan.adjusted, plan.vertex_origin))
     assert body.is_watertight
     assert body.is_winding_consistent
     parts = body.split()
@@ -46,7 +46,7 @@ def test_blend_rings_are_part_of_it():
     crown = cap(4.5, 3.0, 4)
     antagonist = Surface.build(ball(2.0, (0.0, 0.0, 4.5 + 2.0 - 0.1), 5))
     plan = plan_reduction(crown, antagonist, REST)
-    body = as_trimesh(removed_body(crown, plan.adjusted))
+    body = as_trimesh(removed_body(crown, plan.adjusted, plan.vertex_origin))
     assert body.is_watertight
     assert body.is_winding_consistent
     lost = crown.volume() - plan.adjusted.volume()
