@@ -32,6 +32,15 @@ class Pressed:
     area_mm2: Float64Array
     load_N: Float64Array | None
 
+    def on(self, face_origin: Int64Array, n_faces: int) -> Pressed:
+        """Return the contact on the n faces that its own faces (F,) lie on."""
+        area, load = np.zeros(n_faces), None
+        np.add.at(area, face_origin, self.area_mm2)
+        if self.load_N is not None:
+            load = np.zeros(n_faces)
+            np.add.at(load, face_origin, self.load_N)
+        return Pressed(self.name, area, load)
+
 
 @dataclass(frozen=True, slots=True)
 class Falling:

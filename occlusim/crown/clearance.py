@@ -80,6 +80,26 @@ class SweptClearance:
         unknown[rows], gradient[rows] = new.unknown, new.gradient
         return SweptClearance(value, row, unknown, gradient, self.limit_mm)
 
+    def chosen(self, rows: Int64Array) -> SweptClearance:
+        """Return the clearances of some points (k,)."""
+        return SweptClearance(
+            self.value_mm[rows],
+            self.row[rows],
+            self.unknown[rows],
+            self.gradient[rows],
+            self.limit_mm,
+        )
+
+    def extended(self, new: SweptClearance) -> SweptClearance:
+        """Return these clearances with those of further points behind them."""
+        return SweptClearance(
+            np.concatenate([self.value_mm, new.value_mm]),
+            np.concatenate([self.row, new.row]),
+            np.concatenate([self.unknown, new.unknown]),
+            np.concatenate([self.gradient, new.gradient]),
+            self.limit_mm,
+        )
+
     @property
     def least_mm(self) -> Float64Array:
         """The least value (n,) over all movements."""

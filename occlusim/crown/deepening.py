@@ -66,13 +66,29 @@ class Removal:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A removal with its depths (V,), the depths asked for (V,), and what stayed open (F,)."""
+    """A removal with its depths.
+
+    Attributes
+    ----------
+    removal : Removal
+    depth_mm : (V,)
+        Taken off.
+    wanted_mm : (V,)
+        Asked for, whether the walls allow it or not.
+    residual_mm : (F,)
+        What `deepen_facets` left open.
+    settled : (V,)
+        False where even the deepest allowed cut does not clear a vertex.
+    asked_mm : (V,)
+        What each vertex asks for by itself, seam and blend included.
+    """
 
     removal: Removal
     depth_mm: Float64Array
     wanted_mm: Float64Array
     residual_mm: Float64Array
     settled: BoolArray
+    asked_mm: Float64Array
 
 
 def vertex_depths(

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
+from occlusim.arrays import Float64Array, Int32Array, Int64Array, any_corner
 from occlusim.crown.clearance import Opposing, SweptClearance, swept_facet_clearance
 from occlusim.crown.deepening import Cut
 from occlusim.crown.location import CrownOrientation, CrownRelief
 from occlusim.crown.path import PathTable
+from occlusim.crown.spot_volumes import spot_volumes
 from occlusim.crown.spots import CENTRIC, Spot, clipped_integrals
 from occlusim.crown.thickness import CrownWalls
 from occlusim.geometry.mesh import TriangleMesh
@@ -32,29 +33,55 @@ class SpotFacts:
     orientation: CrownOrientation | None
     before_mm: Float64Array
 
-    def thickness_after(
-        self, adjusted: TriangleMesh, directions: Float64Array, depth_mm: Float64Array
-    ) -> Float64Array:
-        """Return the wall thickness (V,) of the adjusted crown."""
+    def thickness_after(self, depth_mm: Float64Array, directions: Float64Array) -> Float64Array:
+        """Return the wall thickness (V,) left where vertices were cut (V,) along directions."""
         after = self.before_mm.copy()
         cut = np.flatnonzero(depth_mm > 0)
         if self.walls is None or len(cut) == 0:
             return after
+        place = self.surface.mesh.vertices[cut] + depth_mm[cut, None] * directions[cut]
         if self.walls.inner is None:
-            after[cut] = self.walls.ray_mm(adjusted.vertices[cut], directions[cut])
+            after[cut] = self.walls.ray_mm(place, directions[cut])
         else:
-            after[cut] = self.walls.wall_mm(adjusted.vertices[cut])
+            after[cut] = self.walls.wall_mm(place)
         return after
 
 
 @dataclass(frozen=True, slots=True)
 class SpotMap:
-    """Labels: spot (V,) in violation, owner (V,) rings included, facet height (V,), blocked."""
+    """Which spot is where, on what was cut (V) and on the adjusted crown (V', F').
+
+    Attributes
+    ----------
+    label, owner : (V,)
+        Spot in violation, and rings included; the input's vertices come first.
+    height_mm : (V,)
+    after_owner : (V',)
+    residual_mm : (F',)
+        Least of gap minus wanted gap over each face that may have moved.
+    depth_mm : (V,)
+        Taken off.
+    blocked : dict
+        Why a spot was not cut, by label.
+    """
 
     label: Int32Array
     owner: Int32Array
     height_mm: Float64Array
+    after_owner: Int32Array
+    residual_mm: Float64Array
+    depth_mm: Float64Array
     blocked: dict[int, str]
+
+    def on_input(self, n_vertices: int) -> SpotMap:
+        """Return the map with what was cut narrowed to the input's vertices."""
+        return replace(
+            self,
+            label=self.label[:n_vertices],
+            owner=self.owner[:n_vertices],
+            height_mm=self.height_mm[:n_vertices],
+            depth_mm=self.depth_mm[:n_vertices],
+        )
 
 
 def measure_spots(
@@ -76,12 +103,15 @@ def measure_spots(
         relief = CrownRelief(
             mesh.vertices, mesh.faces, facts.surface.vertex_normals, facts.orientation
         )
+    here = spot_map.on_input(len(mesh.vertices))
+    removal = here.depth_mm[:, None] * cut.removal.directions[: len(mesh.vertices)]
+    volumes = spot_volumes(mesh, adjusted, here.owner, here.after_owner, removal, n_spots)
     spots = [
-        _measure(k, facts, adjusted, swept, table, spot_map, cut, after_mm, relief)
+        _measure(k, facts, adjusted, swept, table, spot_map, cut, after_mm, relief, volumes[k])
         for k in range(n_spots)
     ]
     spots.sort(key=lambda spot: (-spot.depth_mm, int(spot.vertices[0])))
-    return tuple(_numbered(spot, i + 1) for i, spot in enumerate(spots))
+    return tuple(replace(spot, id=i + 1) for i, spot in enumerate(spots))
 
 
 def _measure(  # noqa: PLR0913
@@ -94,30 +124,32 @@ def _measure(  # noqa: PLR0913
     cut: Cut,
     after_mm: Float64Array,
     relief: CrownRelief | None,
+    volume_mm3: float,
 ) -> Spot:
     mesh = facts.surface.mesh
-    core = np.flatnonzero(spot_map.label == index)
-    own = spot_map.owner == index
-    ring = np.flatnonzero(own & (spot_map.label != index))
-    area, centroid = _area_and_place(mesh, swept, spot_map, index)
+    here = spot_map.on_input(len(mesh.vertices))
+    core = np.flatnonzero(here.label == index)
+    own = here.owner == index
+    every = spot_map.owner == index
+    area, centroid = _area_and_place(mesh, swept, here, index)
     worst = int(core[np.argmax(cut.wanted_mm[core])])
     by_movement = np.maximum(-swept.value_mm[core].min(axis=0), 0.0)
-    normal_depth = _worst_place(mesh, core, facts.antagonist, swept, table, spot_map.height_mm)
-    short = float(np.max(cut.wanted_mm[own] - cut.depth_mm[own]))
-    reasons = _reasons(index, own, short, core, mesh, cut, spot_map.blocked)
-    touched = own & (cut.depth_mm > 0)
+    normal_depth = _worst_place(mesh, core, facts.antagonist, swept, table, here.height_mm)
+    short = float(np.max(cut.wanted_mm[every] - spot_map.depth_mm[every]))
+    reasons = _reasons(index, short, spot_map, adjusted, cut)
+    touched = own & (here.depth_mm > 0)
     left = after_mm[touched] if touched.any() else after_mm[core]
     return Spot(
         id=0,
         movement=_movement(swept.value_mm[core], table.names),
-        depth_mm=float(cut.wanted_mm[core].max()),
+        depth_mm=float(cut.wanted_mm[spot_map.label == index].max()),
         normal_depth_mm=normal_depth,
         area_mm2=area,
-        volume_mm3=_volume(mesh, adjusted, touched, spot_map.owner, index),
+        volume_mm3=float(volume_mm3),
         centroid=centroid,
         worst_point=mesh.vertices[worst].copy(),
         vertices=core,
-        ring=ring,
+        ring=np.flatnonzero(own & (here.label != index)),
         thickness_left_mm=float(np.nanmin(left)) if np.isfinite(left).any() else float("nan"),
         feasible=not reasons,
         shortfall_mm=short if short > SHORT_MM else 0.0,
@@ -125,11 +157,6 @@ def _measure(  # noqa: PLR0913
         location=relief.describe(centroid, facts.surface.vertex_normals[worst]) if relief else "",
         depth_by_movement_mm=dict(zip(table.names, by_movement.tolist(), strict=True)),
     )
-
-
-def _numbered(spot: Spot, number: int) -> Spot:
-    values = {name: getattr(spot, name) for name in spot.__dataclass_fields__}
-    return Spot(**{**values, "id": number})
 
 
 def _area_and_place(
@@ -177,46 +204,19 @@ def _movement(value_mm: Float64Array, names: tuple[str, ...]) -> str:
     return names[worst]
 
 
-def _volume(
-    before: TriangleMesh, after: TriangleMesh, own: BoolArray, owner: Int32Array, index: int
-) -> float:
-    """Return the volume between the surfaces before and after, mm3, of one spot.
-
-    Divergence theorem over the faces that moved, about the spot, both surfaces closing on the
-    same unmoved border. A face between two spots counts by its share of corners.
-    """
-    face = np.flatnonzero(any_corner(own, before.faces))
-    if len(face) == 0:
-        return 0.0
-    origin = before.vertices[own].mean(axis=0)
-    parts = []
-    for mesh in (before, after):
-        a, b, c = (mesh.vertices[mesh.faces[face, k]] - origin for k in range(3))
-        parts.append(np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0)
-    corner = owner[before.faces[face]]
-    share = (corner == index).sum(axis=1) / np.maximum((corner >= 0).sum(axis=1), 1)
-    return float(np.sum((parts[0] - parts[1]) * share))
-
-
 def _reasons(
-    index: int,
-    own: BoolArray,
-    short_mm: float,
-    core: Int64Array,
-    mesh: TriangleMesh,
-    cut: Cut,
-    blocked: dict[int, str],
+    index: int, short_mm: float, spot_map: SpotMap, adjusted: TriangleMesh, cut: Cut
 ) -> tuple[str, ...]:
     reasons = []
-    if index in blocked:
-        reasons.append(blocked[index])
+    if index in spot_map.blocked:
+        reasons.append(spot_map.blocked[index])
     elif short_mm > SHORT_MM:
         reasons.append(f"the wall would be thinner than its minimum by {1000 * short_mm:.0f} um")
-    if not cut.settled[core].all():
+    if not cut.settled[spot_map.label == index].all():
         reasons.append("the deepest allowed cut does not clear it")
     if not reasons:
-        face = np.flatnonzero(any_corner(own, mesh.faces))
-        residual = cut.residual_mm[face]
+        face = np.flatnonzero(any_corner(spot_map.after_owner == index, adjusted.faces))
+        residual = spot_map.residual_mm[face]
         if (residual < KEPT_MM).any():
             reasons.append(
                 "a cut within the spot and its blend ring leaves "

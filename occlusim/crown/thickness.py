@@ -156,12 +156,12 @@ def hold_facets(
     if walls.inner is None:
         return depth
     active = removal.touching(depth > 0)
-    before = _grid_walls(walls, removal.vertices[removal.faces[active]])
+    before = facet_walls(walls, removal.vertices[removal.faces[active]])
     wanted = np.minimum(before, least_mm)
     for _ in range(ROUNDS):
         if len(active) == 0:
             break
-        now = _grid_walls(walls, removal.moved(depth)[removal.faces[active]])
+        now = facet_walls(walls, removal.moved(depth)[removal.faces[active]])
         missing = np.max(wanted - now, axis=1)
         thin = missing > 1e-7
         if not thin.any():
@@ -173,7 +173,8 @@ def hold_facets(
     return depth
 
 
-def _grid_walls(walls: CrownWalls, corners: Float64Array) -> Float64Array:
+def facet_walls(walls: CrownWalls, corners: Float64Array) -> Float64Array:
+    """Return the wall (n, k) at places of facets (n, 3, 3), corners left out."""
     places = np.einsum("kc,ncx->nkx", GRID, corners)
     return walls.wall_mm(places.reshape(-1, 3)).reshape(len(corners), len(GRID))
 

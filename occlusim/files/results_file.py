@@ -53,6 +53,7 @@ OUTPUT_NAMES = (
     "crown_reduction.ply",
     "crown_adjusted.stl",
     "crown_adjusted.ply",
+    "crown_removed.ply",
     "upper_gap.ply",
     "lower_gap.ply",
     "report.html",

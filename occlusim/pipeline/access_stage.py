@@ -19,6 +19,7 @@ from occlusim.crown.access import (
     ring_walls,
 )
 from occlusim.crown.access_contacts import (
+    LIMIT_MM,
     Falling,
     Pressed,
     SpotFalling,
@@ -219,7 +220,8 @@ def pressed_on_both(
     """Return what presses on the crown as designed and as adjusted, closures first.
 
     Movements are looked at on some faces (k,) alone: the jaw is guided by the natural teeth, and
-    what counts is where the crown would meet its antagonist.
+    what counts is where the crown would meet its antagonist. What presses on the adjusted crown is
+    told on the faces of the crown as designed.
     """
     plan, vertices = crown.plan, inputs.crown.mesh.vertices
     from_mm = BEYOND_SHARE * inputs.case.targets.ramp_mm
@@ -239,10 +241,16 @@ def pressed_on_both(
         opposing = crown.region.field
         least_mm = least_gaps(designed.vertices, opposing, table, asked)
         found["as_designed"] += pressed_in_movements(designed, table.names, least_mm)
-        moved = asked & (adjusted.vertices != designed.vertices).any(axis=1)
-        least_mm = least_gaps(adjusted.vertices, opposing, table, moved, least_mm)
+        old = np.maximum(plan.vertex_origin, 0)
+        asked = asked[old]
+        asked[adjusted.faces[np.isin(plan.face_origin, face) & ~plan.face_is_whole]] = True
+        is_new = plan.vertex_origin < 0
+        moved = asked & (is_new | (adjusted.vertices != designed.vertices[old]).any(axis=1))
+        known_mm = np.where(is_new[:, None], LIMIT_MM, least_mm[old])
+        least_mm = least_gaps(adjusted.vertices, opposing, table, moved, known_mm)
         found["adjusted"] += pressed_in_movements(adjusted, table.names, least_mm)
-    return found
+    n_faces = len(designed.faces)
+    return found | {"adjusted": [p.on(plan.face_origin, n_faces) for p in found["adjusted"]]}
 
 
 def state_of(opening: Opening | NoOpening) -> str:

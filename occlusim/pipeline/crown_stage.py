@@ -23,6 +23,7 @@ from occlusim.crown.reduction import (
     plan_reduction,
     remainder,
 )
+from occlusim.crown.removed import removed_body
 from occlusim.crown.thickness import CrownWalls
 from occlusim.files.mesh_files import read_mesh, write_ply, write_stl
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
@@ -196,7 +197,7 @@ def run_crown(
             raise_mm = reduction.raise_mm(inputs, region)
         largest_mm = max((s.normal_depth_mm for s in plan.spots), default=0.0)
         if largest_mm < least_spot_mm:
-            plan = left_alone(plan, inputs.crown.mesh)
+            plan = plan.untouched(inputs.crown.mesh)
     with clock.stage("proof", "proof: the adjusted crown as written, run again"):
         written = write_adjusted(inputs, plan, folder)
         again = GapField.build(written, BAND)
@@ -377,25 +378,23 @@ def crown_opposition(inputs: Inputs, region: Region, mesh: TriangleMesh) -> Oppo
 
 
 def write_adjusted(inputs: Inputs, plan: ReductionPlan, folder: Path) -> TriangleMesh:
-    """Write the adjusted crown as PLY and STL and return it as read back from the PLY."""
+    """Write the adjusted crown as PLY and STL, and what was taken off.
+
+    Returns the adjusted crown as read back from the PLY.
+    """
     file = inputs.crown_file
-    mesh = PaintedMesh(plan.adjusted, {"reduction_um": plan.depth_mm * UM})
+    mesh = PaintedMesh(plan.adjusted, {"reduction_um": plan.adjusted_depth_mm * UM})
     write_ply(folder / "crown_adjusted.ply", mesh, float64=file.is_double, units=file.unit)
     write_stl(folder / "crown_adjusted.stl", plan.adjusted, units=file.unit)
+    body = removed_body(inputs.crown.mesh, plan.adjusted, plan.vertex_origin)
+    if body is not None:
+        write_ply(
+            folder / "crown_removed.ply",
+            PaintedMesh(body),
+            float64=file.is_double,
+            units=file.unit,
+        )
     return read_mesh(folder / "crown_adjusted.ply", units=file.unit).mesh
-
-
-def left_alone(plan: ReductionPlan, crown: TriangleMesh) -> ReductionPlan:
-    """Return the plan that takes nothing off."""
-    nothing = np.zeros(len(crown.vertices))
-    return replace(
-        plan,
-        depth_mm=nothing,
-        thickness_after_mm=plan.thickness_before_mm,
-        spots=(),
-        adjusted=crown,
-        volume_mm3=0.0,
-    )
 
 
 def shortfall_mm(state: CrownState, tolerance_mm: float) -> float | None:

@@ -104,6 +104,11 @@ def test_conditions_b_d_e_on_the_written_files(name, clean_cases):
     assert loaded.is_watertight
     assert loaded.is_winding_consistent
     assert_allclose(loaded.volume, after.volume(), rtol=1e-5, atol=0)
+    assert (folder / "crown_removed.ply").exists() == bool(spots)
+    if spots:
+        body = trimesh.load(folder / "crown_removed.ply")
+        assert body.is_watertight
+        assert_allclose(body.volume, results["crown"]["removed_volume_mm3"], rtol=0.01, atol=0)
 
 
 @pytest.mark.parametrize("name", ["molar-16-clean"])

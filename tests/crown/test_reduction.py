@@ -375,6 +375,6 @@ def test_what_was_left_alone_stands_as_it_stood():
     plan = plan_reduction(crown, tip, REST, BARE)
     assert len(plan.spots) == 1
     assert (plan.clearance_mm > 0).all()
-    left = remainder(crown, tip, BARE, crown, plan)
+    left = remainder(crown, tip, BARE, crown, plan.untouched(crown))
     assert_allclose(left.depth_mm, [plan.spots[0].normal_depth_mm], rtol=0, atol=1e-6)
     assert len(remainder(plan.adjusted, tip, BARE, crown, plan).depth_mm) == 0

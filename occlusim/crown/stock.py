@@ -1,0 +1,161 @@
+"""The crown as it is cut: the input surface, with triangles halved where a cut is too coarse.
+
+New vertices lie on the input's edges, so the surface is the same until it is cut; the input's
+vertices keep their numbers and come first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
+from occlusim.crown.clearance import Opposing, SweptClearance, swept_clearance
+from occlusim.crown.deepening import Cut
+from occlusim.crown.path import PathTable
+from occlusim.crown.regions import Regions
+from occlusim.geometry.mesh import TriangleMesh
+
+SHORTEST_MM = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """What is cut: a mesh with its clearances, spots and directions.
+
+    Attributes
+    ----------
+    mesh : TriangleMesh
+        V vertices, F faces.
+    swept : SweptClearance
+        Of its vertices.
+    regions : Regions
+        Label, owner, distance and height of its vertices; `poked` is that of the input crown.
+    directions : (V, 3), unit length
+    face_origin : (F,)
+        Face of the input crown that each lies on.
+    is_whole : (F,)
+        A face of the input crown, not a part of one.
+    """
+
+    mesh: TriangleMesh
+    swept: SweptClearance
+    regions: Regions
+    directions: Float64Array
+    face_origin: Int64Array
+    is_whole: BoolArray
+
+    @staticmethod
+    def of(
+        crown: TriangleMesh, swept: SweptClearance, regions: Regions, directions: Float64Array
+    ) -> Stock:
+        """Return the input crown as it is."""
+        n_faces = len(crown.faces)
+        every = np.arange(n_faces)
+        return Stock(crown, swept, regions, directions, every, np.ones(n_faces, dtype=np.bool_))
+
+    def turned(self, directions: Float64Array) -> Stock:
+        """Return the stock with other directions (V, 3)."""
+        return Stock(
+            self.mesh, self.swept, self.regions, directions, self.face_origin, self.is_whole
+        )
+
+    def coarse_edges(self, cut: Cut, most_mm: float) -> Int32Array:
+        """Return the edges (n, 2) to halve: around vertices cut deeper than need by `most_mm`.
+
+        What is beyond need was taken off since flat facets do not follow the cut. Only edges that
+        can move at both ends and are longer than 0.02 mm are halved.
+        """
+        is_coarse = cut.removal.allowed & (cut.wanted_mm > cut.asked_mm + most_mm)
+        faces = self.mesh.faces[any_corner(is_coarse, self.mesh.faces)]
+        edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+        edges = np.unique(np.sort(edges, axis=1), axis=0)
+        ends = self.mesh.vertices[edges]
+        is_long = np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1) > SHORTEST_MM
+        return edges[is_long & cut.removal.allowed[edges].all(axis=1)]
+
+    def halved(self, edges: Int32Array, antagonist: Opposing, table: PathTable) -> Stock:
+        """Return the stock with a vertex amid some edges (n, 2); their faces are divided."""
+        a, b = edges[:, 0], edges[:, 1]
+        vertices = self.mesh.vertices
+        middle = 0.5 * (vertices[a] + vertices[b])
+        new = swept_clearance(middle, antagonist, table, self.swept.limit_mm)
+        faces, parent = divided(self.mesh.faces, edges, len(vertices))
+        way = self.directions[a] + self.directions[b]
+        way /= np.linalg.norm(way, axis=1, keepdims=True)
+        is_cut = np.bincount(parent, minlength=len(self.mesh.faces)) > 1
+        return Stock(
+            TriangleMesh(np.concatenate([vertices, middle]), faces),
+            self.swept.extended(new),
+            _between(self.regions, a, b, new),
+            np.concatenate([self.directions, way]),
+            self.face_origin[parent],
+            self.is_whole[parent] & ~is_cut[parent],
+        )
+
+
+def _between(regions: Regions, a: Int32Array, b: Int32Array, new: SweptClearance) -> Regions:
+    """Return the regions with what is amid pairs of vertices: the nearer one's owner."""
+    nearer = np.where(regions.distance_mm[a] <= regions.distance_mm[b], a, b)
+    height = np.maximum(-new.least_mm, 0.0)
+    owner = regions.owner[nearer]
+    distance = 0.5 * (regions.distance_mm[a] + regions.distance_mm[b])
+    inside = (height > 0) & (regions.label[nearer] >= 0)
+    # Amid two vertices in violation that is itself clear the ring begins at once.
+    distance = np.where(inside, 0.0, np.maximum(distance, 1e-9))
+    return Regions(
+        np.concatenate([regions.label, np.where(inside, owner, -1).astype(np.int32)]),
+        np.concatenate([regions.owner, owner]),
+        np.concatenate([regions.distance_mm, distance]),
+        np.concatenate([regions.height_mm, height]),
+        regions.poked,
+        regions.poked_mm,
+    )
+
+
+def divided(faces: Int32Array, edges: Int32Array, first: int) -> tuple[Int32Array, Int64Array]:
+    """Return faces (m, 3) with the vertices `first`, `first` + 1, ... amid edges, and parents (m,).
+
+    One halved edge makes two faces, two make three, three make four. The faces that are not
+    divided come first, in their order.
+    """
+    base = int(max(faces.max(), edges.max())) + 1
+    code = edges.min(axis=1).astype(np.int64) * base + edges.max(axis=1)
+    order = np.argsort(code)
+    ends = np.stack([faces, np.roll(faces, -1, axis=1)]).astype(np.int64)
+    key = ends.min(axis=0) * base + ends.max(axis=0)
+    at = np.minimum(np.searchsorted(code[order], key), len(code) - 1)
+    amid = np.where(code[order][at] == key, first + order[at], -1)
+    count = (amid >= 0).sum(axis=1)
+    out, parent = [faces[count == 0].astype(np.int64)], [np.flatnonzero(count == 0)]
+    for n in (1, 2, 3):
+        rows = np.flatnonzero(count == n)
+        # Turned so that the first edge is halved (n = 1), or the last one is not (n = 2).
+        sought = (amid[rows] >= 0) if n == 1 else (amid[rows] < 0)
+        shift = (np.argmax(sought, axis=1) + (0 if n == 1 else 1)) % 3
+        turn = (shift[:, None] + np.arange(3)) % 3
+        c = np.take_along_axis(faces[rows].astype(np.int64), turn, axis=1)
+        m = np.take_along_axis(amid[rows], turn, axis=1)
+        for part in _parts(n, c, m):
+            out.append(part)
+            parent.append(rows)
+    return np.concatenate(out).astype(np.int32), np.concatenate(parent)
+
+
+def _parts(n: int, c: Int64Array, m: Int64Array) -> list[Int64Array]:
+    """Return the parts of faces c (k, 3) whose edges have the vertices m (k, 3) amid them."""
+    if n == 1:
+        return [np.stack([c[:, 0], m[:, 0], c[:, 2]], 1), np.stack([m[:, 0], c[:, 1], c[:, 2]], 1)]
+    if n == 2:
+        return [
+            np.stack([m[:, 0], c[:, 1], m[:, 1]], 1),
+            np.stack([c[:, 0], m[:, 0], m[:, 1]], 1),
+            np.stack([c[:, 0], m[:, 1], c[:, 2]], 1),
+        ]
+    return [
+        np.stack([c[:, 0], m[:, 0], m[:, 2]], 1),
+        np.stack([m[:, 0], c[:, 1], m[:, 1]], 1),
+        np.stack([m[:, 2], m[:, 1], c[:, 2]], 1),
+        np.stack([m[:, 0], m[:, 1], m[:, 2]], 1),
+    ]
