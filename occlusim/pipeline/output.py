@@ -15,8 +15,9 @@ from occlusim.geometry.mesh import PaintedMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.motion.equilibrium import Equilibrium
 from occlusim.pipeline.clock import Clock
-from occlusim.pipeline.crown_stage import CrownStage
+from occlusim.pipeline.each_crown import CheckedCrown
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
@@ -30,11 +31,9 @@ NEAR_CROWN_MM = 4.0
 MAP_REACH_MM = 2.0
 
 
-def write_outputs(  # noqa: PLR0913
-    inputs: Inputs,
+def write_outputs(
     placed: Placed,
-    jaw: JawStage,
-    crown: CrownStage,
+    crowns: Sequence[CheckedCrown],
     arches: tuple[PaintedMesh, PaintedMesh],
     results: dict[str, Any],
     findings: list[Finding],
@@ -44,37 +43,61 @@ def write_outputs(  # noqa: PLR0913
 ) -> None:
     """Write every file of a run into a folder, which is moved into place by the caller.
 
-    `arches` are those of `arch_maps`.
+    `arches` are those of `arch_maps`. A further crown's files, its report among them, have its
+    tooth in their names.
     """
+    inputs = placed.inputs
     upper, lower = arches
     with clock.stage("maps", "writing the coloured meshes"):
         write_painted(folder / "upper_gap.ply", upper, inputs.file_of("upper"), "gap_um")
         write_painted(folder / "lower_gap.ply", lower, inputs.file_of("lower"), "gap_um")
-        write_painted(folder / "crown_gap.ply", crown.before, inputs.crown_file, "gap_um")
-        write_painted(
-            folder / "crown_reduction.ply", crown.before, inputs.crown_file, "reduction_um"
+        for one in crowns:
+            file, suffix = one.inputs.crown_file, one.inputs.suffix
+            for name in ("gap", "reduction"):
+                path = folder / f"crown_{name}{suffix}.ply"
+                write_painted(path, one.stage.before, file, f"{name}_um")
+    lower = PaintedMesh(lower.mesh.transformed(placed.T_upper_lower), lower.fields)
+    meshes = [
+        ReportMeshes(
+            one.stage.before,
+            one.stage.adjusted,
+            antagonist_near_crown(one.inputs, placed, one.jaw),
+            upper,
+            lower,
         )
-    meshes = ReportMeshes(
-        crown.before,
-        crown.adjusted,
-        antagonist_near_crown(inputs, placed, jaw),
-        upper,
-        PaintedMesh(lower.mesh.transformed(placed.T_upper_lower), lower.fields),
-    )
+        for one in crowns
+    ]
     axes = np.vstack([
         placed.orientation.right, placed.orientation.anterior, placed.orientation.superior
     ])  # fmt: skip
     results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
     if pictures:
         with clock.stage("pictures", "drawing the pictures"):
-            _, seen = write_pictures(folder / "pictures", results, meshes, axes)
-            findings = [*findings, *seen]
+            for k, one in enumerate(crowns):
+                target = folder / f"pictures{one.inputs.suffix}"
+                _, seen = write_pictures(target, results_of(results, k), meshes[k], axes)
+                findings = [*findings, *seen]
         results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
     results["findings"] = finding_parts(findings)
     write_results(folder, results)
-    write_spots_csv(folder / "spots.csv", results["crown"]["spots"])
     with clock.stage("report", "writing the report"):
-        write_report(folder / "report.html", results, meshes, axes)
+        for k, one in enumerate(crowns):
+            shown, suffix = results_of(results, k), one.inputs.suffix
+            write_spots_csv(folder / f"spots{suffix}.csv", shown["crown"]["spots"])
+            write_report(folder / f"report{suffix}.html", shown, meshes[k], axes)
+
+
+def results_of(results: dict[str, Any], index: int) -> dict[str, Any]:
+    """Return the results as they would be if one of a case's crowns were the only one.
+
+    `crowns` stays, so that each report can name the others.
+    """
+    if "crowns" not in results:
+        return results
+    own = results["crowns"][index]
+    mounting = results["mounting"] | {"axis_effect": own["axis_effect"]}
+    turned = {name: own[name] for name in ("closure", "datum", "verdict")}
+    return results | turned | {"crown": own, "mounting": mounting}
 
 
 def finding_parts(findings: Sequence[Finding]) -> list[dict[str, Any]]:
@@ -97,28 +120,26 @@ def write_painted(path: Path, painted: PaintedMesh, source: MeshFile, shown: str
     )
 
 
-def arch_maps(inputs: Inputs, placed: Placed, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
+def arch_maps(
+    inputs: Inputs, placed: Placed, light: Equilibrium
+) -> tuple[PaintedMesh, PaintedMesh]:
     """Return both arches with the gap at the light closure, each in its own scan's frame.
 
-    Where what is nearest is the place that the crown stands for, the gap is unknown.
+    Where what is nearest is a place that a crown stands for, the gap is unknown.
     """
-    T_upper_lower = jaw.run.light.T_upper_lower
-    is_upper = inputs.crown_spec.is_upper
+    T_upper_lower = light.T_upper_lower
+    masks = {upper: placed.left_out(upper=upper) for upper in (True, False)}
     return (
-        _gap_map(
-            inputs.upper, inputs.lower, T_upper_lower.inverse(), None if is_upper else placed.masked
-        ),
-        _gap_map(inputs.lower, inputs.upper, T_upper_lower, placed.masked if is_upper else None),
+        _gap_map(inputs.upper, inputs.lower, T_upper_lower.inverse(), masks[False]),
+        _gap_map(inputs.lower, inputs.upper, T_upper_lower, masks[True]),
     )
 
 
 def _gap_map(
-    surface: Surface, other: Surface, T_other_points: RigidTransform, masked: BoolArray | None
+    surface: Surface, other: Surface, T_other_points: RigidTransform, masked: BoolArray
 ) -> PaintedMesh:
     found = other.closest(surface.mesh.vertices, MAP_REACH_MM, T_other_points)
-    gap = found.distance_mm
-    if masked is not None:
-        gap = np.where((found.faces >= 0) & masked[found.faces], np.nan, gap)
+    gap = np.where((found.faces >= 0) & masked[found.faces], np.nan, found.distance_mm)
     return PaintedMesh(surface.mesh, {"gap_um": gap * UM})
 
 
