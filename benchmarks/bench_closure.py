@@ -54,7 +54,7 @@ def jaw_of(name: str) -> tuple[JawModel, Opposition]:
     inputs = load_inputs(read_case(FOLDER / f"{name}.toml"))
     placed = take_record(inputs, Clock(lambda _: None)).placed()
     upper, lower = Fields.build(inputs).upper, inputs.lower.mesh
-    kept = np.flatnonzero(~placed.masked).astype(np.int32)
+    kept = np.flatnonzero(~placed.left_out(upper=inputs.crown_spec.is_upper)).astype(np.int32)
     upper_tooth, lower_tooth = placed.upper_tooth, placed.lower_tooth
     if inputs.crown_spec.is_upper:
         upper, upper_tooth = upper.part(kept), upper_tooth[kept]

@@ -31,12 +31,14 @@ from occlusim.case_values import (
     Tooth,
     between,
 )
+from occlusim.crown.units import gaps_in
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.numbering import (
     check_teeth,
     is_anterior,
     is_upper,
     iso_from_universal,
+    sort_along_arch,
 )
 from occlusim.registration.shared_frame import SharedFrameSettings
 
@@ -106,6 +108,7 @@ class Crown(Section):
     """A crown, or several in one mesh, in the coordinates of its own arch's scan.
 
     `tooth` (ISO 3950), `universal` (1 to 32) or `teeth` (several) says which; `iso` has them.
+    `pontics` are those of them that stand on nothing and hang on the others.
     `guidance` stays None where an incisor or canine does not state it.
     """
 
@@ -113,6 +116,7 @@ class Crown(Section):
     tooth: Tooth | None = None
     universal: int | None = None
     teeth: tuple[Tooth, ...] = ()
+    pontics: tuple[Tooth, ...] = ()
     support: Support
     guidance: CrownGuidance | None = None
     seating_axis: Direction | None = None
@@ -131,16 +135,26 @@ class Crown(Section):
         iso = check_teeth(self.iso)
         if len({is_upper(tooth) for tooth in iso}) > 1:
             raise ValueError(f"teeth: {', '.join(map(str, iso))} stand in different arches")
+        check_teeth(self.pontics)
+        strange = [tooth for tooth in self.pontics if int(tooth) not in iso]
+        if strange or (self.pontics and len(self.pontics) == len(iso)):
+            raise ValueError(
+                f"pontics: {', '.join(self.pontics)} given; some of the crown's own teeth are "
+                f"allowed ({', '.join(map(str, iso))}), and at least one of them must stand on a "
+                "tooth or an implant"
+            )
         if self.guidance is None and not any(is_anterior(tooth) for tooth in iso):
             object.__setattr__(self, "guidance", "none")
         return self
 
     @property
     def iso(self) -> tuple[int, ...]:
-        """The teeth of the crown as ISO 3950 numbers."""
+        """The teeth of the crown as ISO 3950 numbers, from the patient's right to left."""
         if self.universal is not None:
             return (iso_from_universal(self.universal),)
-        return tuple(int(tooth) for tooth in (self.teeth or (self.tooth,)) if tooth is not None)
+        if self.tooth is not None:
+            return (int(self.tooth),)
+        return sort_along_arch(self.teeth)
 
     @property
     def is_upper(self) -> bool:
@@ -149,8 +163,12 @@ class Crown(Section):
 
 
 class Implant(Section):
-    """The implant under the crown, in the crown's coordinates; the axis points to the crown."""
+    """An implant under a crown, in the crown's coordinates; the axis points to the crown.
 
+    `tooth` says which it stands for where the case has more than one implant or crown.
+    """
+
+    tooth: Tooth | None = None
     platform_mm: Point
     axis: Direction
 
@@ -240,7 +258,9 @@ class Case(Section):
     crowns: Annotated[tuple[Crown, ...], BeforeValidator(_as_list)] = Field(
         alias="crown", default=()
     )
-    implant: Implant | None = None
+    implants: Annotated[tuple[Implant, ...], BeforeValidator(_as_list)] = Field(
+        alias="implant", default=()
+    )
     teeth: Teeth = Teeth()
     foil: Foil | None = None
     registration: Registration = Registration()
@@ -254,12 +274,60 @@ class Case(Section):
     @model_validator(mode="after")
     def _check(self) -> Self:
         crowned = [tooth for crown in self.crowns for tooth in crown.iso]
-        check_teeth(crowned)
+        twice = sorted({str(tooth) for tooth in crowned if crowned.count(tooth) > 1})
+        if twice:
+            raise ValueError(
+                f"crown: tooth {', '.join(twice)} is given to more than one crown; each tooth "
+                "belongs to one: take it out of the others"
+            )
         gone = sorted({str(tooth) for tooth in crowned} & set(self.teeth.missing))
         if gone:
             raise ValueError(f"teeth.missing names {', '.join(gone)}, which the crown replaces")
+        missing = [int(tooth) for tooth in self.teeth.missing]
+        for crown in self.crowns:
+            between = ", ".join(map(str, gaps_in(crown.iso, missing)))
+            if between:
+                raise ValueError(
+                    f"crown: teeth {', '.join(map(str, crown.iso))} given, {between} between them "
+                    "left out; teeth of one mesh stand next to each other: name every one, pontics "
+                    "too (in teeth and in pontics), or write a [[crown]] for each part; a tooth "
+                    "whose gap has closed goes into teeth.missing"
+                )
+        self._check_implants(crowned)
         self._check_travel()
         return self
+
+    def _check_implants(self, crowned: list[int]) -> None:
+        """Refuse implants of which it is not clear under which crown they stand."""
+        named = [implant.tooth for implant in self.implants]
+        standing = [crown for crown in self.crowns if crown.support == "implant"]
+        is_clear = len(self.implants) == 1 and (len(self.crowns) <= 1 or len(standing) == 1)
+        if None in named and not is_clear:
+            raise ValueError(
+                f"implant: {len(self.implants)} given with {len(standing)} crowns on implants; "
+                'give each [[implant]] its tooth, such as tooth = "46"'
+            )
+        known = [tooth for tooth in named if tooth is not None]
+        check_teeth(known)
+        hanging = {tooth for crown in self.crowns for tooth in crown.pontics}
+        for tooth in known:
+            if int(tooth) not in crowned or tooth in hanging:
+                raise ValueError(
+                    f"implant: tooth {tooth} given, the tooth of a crown that is no pontic is "
+                    f"wanted: {', '.join(str(t) for t in crowned if str(t) not in hanging)}"
+                )
+
+    def implants_of(self, crown: Crown) -> tuple[Implant, ...]:
+        """Return the implants under a crown."""
+        return tuple(
+            implant
+            for implant in self.implants
+            if (int(implant.tooth) in crown.iso if implant.tooth else self._stands_on_it(crown))
+        )
+
+    def _stands_on_it(self, crown: Crown) -> bool:
+        """Whether an implant without a tooth is this crown's: the only one, or the only on one."""
+        return len(self.crowns) == 1 or crown.support == "implant"
 
     def _check_travel(self) -> None:
         """Refuse movements that go further than a curved condylar path reaches."""

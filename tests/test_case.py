@@ -72,7 +72,7 @@ def test_centric_target_follows_the_support_unless_it_is_given():
 def test_universal_number_names_the_same_tooth():
     assert case(crown__tooth=None, crown__universal=30).crowns[0].iso == (46,)
     assert case(crown__tooth=None, crown__universal=8).crowns[0].iso == (11,)
-    assert case(crown__tooth=None, crown__teeth=["45", "46"]).crowns[0].iso == (45, 46)
+    assert case(crown__tooth=None, crown__teeth=["45", "46"]).crowns[0].iso == (46, 45)
 
 
 def test_guidance_is_none_behind_and_must_be_stated_in_front():
@@ -146,7 +146,8 @@ def test_several_crowns_and_later_sections_are_read():
         teeth={"implants": ["36"], "missing": ["48"], "mobility": {"31": 2}},
         foil={"holds": [["15", "45"]], "slips": [["14", "44"]]},
     )
-    assert [crown.iso for crown in full.crowns] == [(46,), (14, 15)]
+    assert [crown.iso for crown in full.crowns] == [(46,), (15, 14)]
+    assert [len(full.implants_of(crown)) for crown in full.crowns] == [1, 0]
     assert full.crowns[1].access is not None
     assert full.crowns[1].access.axis == (0.0, 0.0, 1.0)
     assert full.teeth.mobility == {"31": 2.0}

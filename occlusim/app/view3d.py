@@ -11,7 +11,7 @@ from occlusim.app.english import LABELS, WORDS
 from occlusim.app.previews import Preview
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import TriangleMesh
-from occlusim.report.colour import ANTAGONIST_RGB, css
+from occlusim.report.colour import SURFACE_RGB, css
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -48,7 +48,7 @@ def scan_figure(
                 j=j,
                 k=k,
                 name=SURFACE,
-                color=css(ANTAGONIST_RGB),
+                color=css(SURFACE_RGB),
                 flatshading=False,
                 lighting={"ambient": 0.4, "diffuse": 0.8, "specular": 0.1, "roughness": 0.8},
                 lightposition=dict(zip("xyz", (1e4 * (eye + up)).tolist(), strict=True)),

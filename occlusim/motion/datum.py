@@ -44,7 +44,7 @@ def arch_position(tooth: int) -> int:
 
 
 def natural_datum(
-    contacts: Sequence[PairContact], crown_tooth: int, *, reach_teeth: int = 2
+    contacts: Sequence[PairContact], crown_teeth: int | Sequence[int], *, reach_teeth: int = 2
 ) -> Datum:
     """Return the datum from the natural contacts of a light-load closure without the crown.
 
@@ -52,18 +52,24 @@ def natural_datum(
     ----------
     contacts
         Natural contacts of the lower teeth (body) with the upper ones (field).
-    crown_tooth
-        ISO 3950 number.
+    crown_teeth
+        ISO 3950 number of the crown's tooth, or of all its teeth.
     reach_teeth
         Pairs up to so many teeth on each side of the crown count; where there is none, all do.
     """
+    teeth = [crown_teeth] if isinstance(crown_teeth, int) else list(crown_teeth)
+    teeth.sort(key=arch_position)
     loaded = [c for c in contacts if c.load_N > 0 and c.body_tooth > 0 and c.field_tooth > 0]
-    places = [_place(c, crown_tooth) for c in loaded]
-    reasons = _missing_support(places, crown_tooth)
+    places = [_place(c, teeth[0]) for c in loaded]
+    reasons = _missing_support(places, teeth)
     if reasons:
         return Datum(0.0, tuple(loaded), True, tuple(reasons))
-    here = arch_position(crown_tooth)
-    beside = [c for c, p in zip(loaded, places, strict=True) if 0 < abs(p - here) <= reach_teeth]
+    first, last = arch_position(teeth[0]), arch_position(teeth[-1])
+    beside = [
+        c
+        for c, p in zip(loaded, places, strict=True)
+        if 0 < max(first - p, p - last) <= reach_teeth
+    ]
     used = beside or loaded
     return Datum(float(np.median([c.mean_gap_mm for c in used])), tuple(used), False, ())
 
@@ -74,9 +80,11 @@ def _place(contact: PairContact, crown_tooth: int) -> int:
     return arch_position(contact.field_tooth if is_upper else contact.body_tooth)
 
 
-def _missing_support(places: Sequence[int], crown_tooth: int) -> list[str]:
-    """Return in words which natural support is missing for a stable closure."""
-    here = arch_position(crown_tooth)
+def _missing_support(places: Sequence[int], teeth: Sequence[int]) -> list[str]:
+    """Return in words which natural support is missing for a stable closure.
+
+    teeth are the crown's, from the patient's right to left.
+    """
     reasons = []
     if not any(p <= 8 for p in places):
         reasons.append("no natural contact on the patient's right side")
@@ -84,7 +92,10 @@ def _missing_support(places: Sequence[int], crown_tooth: int) -> list[str]:
         reasons.append("no natural contact on the patient's left side")
     if not any(9 - FRONT <= p <= 8 + FRONT for p in places):
         reasons.append("no natural contact in front (incisors to first premolars)")
-    behind = [p for p in places if (p < here if here <= 8 else p > here)]
-    if not behind:
-        reasons.append(f"tooth {crown_tooth} stands behind the last natural contact of its side")
+    first, last = arch_position(teeth[0]), arch_position(teeth[-1])
+    ends = [(teeth[0], any(p < first for p in places))] if first <= 8 else []
+    ends += [(teeth[-1], any(p > last for p in places))] if last >= 9 else []
+    for tooth, is_held in ends:
+        if not is_held:
+            reasons.append(f"tooth {tooth} stands behind the last natural contact of its side")
     return reasons

@@ -181,7 +181,9 @@ def run_access(inputs: Inputs, jaw: JawStage, crown: CrownStage) -> AccessStage 
     mesh = inputs.crown.mesh
     shell = CrownShell.build(mesh, crown.walls.is_outer, crown.orientation)
     opening = find_opening(shell, channel)
-    implant = inputs.case.implant
+    implants = inputs.case.implants_of(inputs.crown_spec)
+    away = [np.linalg.norm(np.subtract(spec.point_mm, i.platform_mm)) for i in implants]
+    implant = implants[int(np.argmin(away))] if implants else None
     angle = None if implant is None else angle_deg(channel.axis, _unit(implant.axis))
     least_wanted_mm = inputs.crown_spec.min_thickness_mm
     nothing = np.zeros(0), np.zeros((0, len(SIDES))), float("nan")

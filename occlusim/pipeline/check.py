@@ -9,28 +9,24 @@ from pathlib import Path
 from typing import Any
 
 from occlusim import __version__
+from occlusim.case import Case
 from occlusim.files.case_file import read_case
 from occlusim.files.results_file import OutputFolder
-from occlusim.pipeline.access_stage import run_access
 from occlusim.pipeline.clock import Clock, Progress
-from occlusim.pipeline.crown_stage import run_crown
+from occlusim.pipeline.crown_set import run_crowns, seated_crowns
+from occlusim.pipeline.each_crown import crown_findings, joined_verdict, look_at
 from occlusim.pipeline.foil import foil_part
 from occlusim.pipeline.guided import natural_guidance_part
 from occlusim.pipeline.inputs import load_inputs
-from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
-from occlusim.pipeline.kept_stage import run_kept
+from occlusim.pipeline.jaw_stage import Fields, run_natural_jaw
 from occlusim.pipeline.motion_part import motion_part
 from occlusim.pipeline.output import arch_maps, write_outputs
 from occlusim.pipeline.placing import mounting_part
-from occlusim.pipeline.raise_stage import raise_shown, run_raise
 from occlusim.pipeline.record import take_record
 from occlusim.pipeline.record_part import registration_part
 from occlusim.pipeline.retruded import take_retruded
-from occlusim.pipeline.sensitivity_stage import run_sensitivity
 from occlusim.pipeline.side_by_side import meanwhile
 from occlusim.pipeline.sides_stage import run_sides
-from occlusim.pipeline.units import UM
-from occlusim.pipeline.verdict import verdict_part
 from occlusim.report.summary import summary_words
 
 
@@ -81,40 +77,28 @@ def check_case(
             inputs = load_inputs(case)
         with meanwhile(partial(Fields.build, inputs)) as building:
             placed = take_record(inputs, clock).placed()
+            inputs = placed.inputs
             retruded = take_retruded(inputs, placed, clock)
             with clock.stage("fields", "signed-distance fields of both arches and the crown"):
                 fields = building()
         with clock.stage("sides", "sides: contacts with the neighbours, path of seating"):
-            sides = run_sides(inputs, placed, fields.crown)
+            seated = seated_crowns(inputs, placed)
+            sides = [
+                run_sides(seat.inputs, seat.placed, field)
+                for seat, field in zip(seated, fields.crowns, strict=True)
+            ]
         slide = retruded.slide if retruded else None
-        jaw: JawStage = run_jaw_stage(inputs, placed, fields, clock, slide)
-        crown, (arches,) = run_crown(
-            inputs,
-            placed,
-            jaw,
-            fields.crown,
-            [partial(arch_maps, inputs, placed, jaw)],
-            clock,
-            folder.work,
-        )
-        crown = crown.with_field("side_gap_um", sides.side_gap_um)
-        with clock.stage("sensitivity", "sensitivity: other axes and condylar angles"):
-            sensitivity = run_sensitivity(inputs, jaw, crown, fields.crown)
-        with clock.stage("kept", "contacts kept: foil and load before and after"):
-            kept = run_kept(inputs, jaw, crown, fields.crown)
-        with clock.stage("raise", "low crown: the raise that would give its contact"):
-            low = run_raise(inputs, jaw, crown, fields.crown, folder.work)
-        crown = raise_shown(crown, low)
-        with clock.stage("access", "screw access: opening, contacts, walls, tilts"):
-            access = run_access(inputs, jaw, crown)
-        deepest_um = max((s.depth_mm for s in crown.plan.spots), default=0.0) * UM
-        findings = [*inputs.findings, *placed.record.findings, *sides.findings]
-        findings += crown.findings
-        findings += [*kept.findings(), *(low.findings() if low else ())]
-        findings += retruded.findings if retruded else ()
-        foil = foil_part(case.foil, jaw)
-        findings += access.findings() if access else ()
-        findings += sensitivity.findings(deepest_um, case.targets.least_spot_um)
+        natural = run_natural_jaw(inputs, placed, fields, clock, slide)
+        maps = [partial(arch_maps, inputs, placed, natural.run.light)]
+        proved, (arches,) = run_crowns(placed, seated, natural, fields, maps, clock, folder.work)
+        foil = foil_part(case.foil, proved[0].jaw)
+        crowns = [
+            look_at(one, side, field, foil, clock, folder.work)
+            for one, side, field in zip(proved, sides, fields.crowns, strict=True)
+        ]
+        jaw = proved[0].jaw
+        findings = [*inputs.findings, *placed.record.findings]
+        findings += crown_findings(crowns, retruded.findings if retruded else ())
         results = {
             "schema": 1,
             "job": "check",
@@ -124,28 +108,27 @@ def check_case(
             "seconds": {},
             "inputs": inputs.input_parts(),
             "findings": [],
-            "verdict": verdict_part(inputs, placed, jaw, crown, foil),
+            "verdict": joined_verdict(crowns),
             "registration": registration_part(inputs, placed.record),
             "mounting": mounting_part(case, placed.frame)
-            | {"axis_effect": sensitivity.axis_effect_part()},
-            "closure": jaw.closure_part(),
-            "datum": jaw.datum_part(),
+            | {"axis_effect": crowns[0].sensitivity.axis_effect_part()},
+            "closure": crowns[0].closure_part(),
+            "datum": crowns[0].datum_part(),
             "motion": motion_part(placed.frame, placed.T_upper_lower, jaw.run.paths, retruded),
             "guidance": [
                 natural_guidance_part(path) for path in jaw.run.paths if path.name != "centric"
             ],
-            "crown": crown.part()
-            | {"sides": sides.part, "sensitivity": sensitivity.part()}
-            | {"contacts_kept": kept.part(), "raise": low.part() if low else None}
-            | ({"access": access.part()} if access else {}),
-            "settings": case.model_dump(mode="json", exclude={"scans": True, "crowns": True}),
+            "crown": crowns[0].part(),
+            **({"crowns": [one.whole_part() for one in crowns]} if len(crowns) > 1 else {}),
+            "settings": settings_part(case),
         }
-        for load in ("light", "heavy"):
-            results["closure"][load]["with_crown"] = crown.closures[load]
-        for part, other in zip(results["closure"]["others"], crown.closures["others"], strict=True):
-            part["with_crown"] = other
-        results["datum"] |= {"disagreement_um": crown.disagreement_um, "foil": foil}
-        write_outputs(
-            inputs, placed, jaw, crown, arches, results, findings, clock, folder.work, pictures
-        )
+        write_outputs(placed, crowns, arches, results, findings, clock, folder.work, pictures)
     return CheckResult(results, Path(out))
+
+
+def settings_part(case: Case) -> dict[str, Any]:
+    """Return the case's settings; `implant` is null, the only one, or a list of several."""
+    settings = case.model_dump(mode="json", exclude={"scans": True, "crowns": True})
+    implants = settings.pop("implants")
+    one = implants[0] if implants else None
+    return settings | {"implant": implants if len(implants) > 1 else one}

@@ -9,7 +9,8 @@ import numpy as np
 from occlusim.arrays import Float64Array
 from occlusim.crown.clearance import CrownPath
 from occlusim.crown.location import CrownOrientation
-from occlusim.jaw.numbering import distal_neighbour, mesial_neighbour
+from occlusim.crown.units import outer_neighbours
+from occlusim.jaw.numbering import is_anterior
 from occlusim.motion.excursion import GuidedPath
 from occlusim.pipeline.crown_run import wanted_gap
 from occlusim.pipeline.inputs import Inputs
@@ -50,8 +51,9 @@ def asked_paths(
     closure = [p for p in paths if p.name == "centric"]
     if spec.guidance == "guides":
         return closure, None
+    front = next(tooth for tooth in spec.iso if is_anterior(tooth))
     return closure, (
-        f"tooth {spec.iso[0]} is an incisor or canine and its guidance is not stated: the "
+        f"tooth {front} is an incisor or canine and its guidance is not stated: the "
         'reduction for excursions is withheld; state guidance = "none", "shared" or '
         '"guides" in [crown]'
     )
@@ -76,22 +78,44 @@ def crown_orientation(inputs: Inputs, placed: Placed) -> CrownOrientation:
 
     Mesial points from the distal neighbour tooth to the mesial one. Where one of them is missing
     the arch is taken as a half circle about its middle: buccal points away from the middle of the
-    occlusal triangle, mesial along the arch to the front mid-line.
+    occlusal triangle, mesial along the arch to the front mid-line. Of a bridge the neighbours are
+    those of its ends, and no tooth is named.
     """
+    teeth = inputs.crown_spec.iso
+    (_, mesial), (_, distal) = outer_neighbours(teeth)
+    here = crown_centroid(inputs, placed.T_upper_lower)
+    along = _way(inputs, placed, distal, mesial)
+    return _orientation(inputs, placed, here, along, teeth[0] if len(teeth) == 1 else 0)
+
+
+def unit_places(inputs: Inputs, placed: Placed) -> dict[int, CrownOrientation]:
+    """Return the directions of each tooth of a bridge, by its own neighbours there or beside it."""
+    found = {}
+    for tooth, centre in inputs.crown_input.centres().items():
+        (_, mesial), (_, distal) = outer_neighbours((tooth,))
+        here = centre if inputs.crown_spec.is_upper else placed.T_upper_lower.apply(centre)
+        along = _way(inputs, placed, distal, mesial)
+        found[tooth] = _orientation(inputs, placed, here, along, tooth)
+    return found
+
+
+def _orientation(
+    inputs: Inputs, placed: Placed, point: Float64Array, along: Float64Array | None, tooth: int
+) -> CrownOrientation:
+    """Return the directions at a place (3,), upper frame; along (3,) leads to mesial, if known."""
     spec, frame = inputs.crown_spec, placed.frame
     T_jaw_crown = frame.T_jaw_upper
     if not spec.is_upper:
         T_jaw_crown = T_jaw_crown @ placed.T_upper_lower
     marks = frame.landmarks
     middle = frame.T_jaw_upper.apply((marks.incisal + marks.right_molar + marks.left_molar) / 3.0)
-    here = frame.T_jaw_upper.apply(crown_centroid(inputs, placed.T_upper_lower))
+    here = frame.T_jaw_upper.apply(point)
     outward = here - middle
     outward[2] = 0.0
     buccal = outward / np.linalg.norm(outward)
     tangent = np.array([-buccal[1], buccal[0], 0.0])
     incisal = frame.T_jaw_upper.apply(marks.incisal)
     mesial = tangent if tangent @ (incisal - here) > 0 else -tangent
-    along = _row_direction(inputs, placed)
     if along is not None:
         along = T_jaw_crown.rotate(along)
         mesial = np.array([along[0], along[1], 0.0]) / np.hypot(along[0], along[1])
@@ -103,22 +127,27 @@ def crown_orientation(inputs: Inputs, placed: Placed) -> CrownOrientation:
         back.rotate(mesial),
         back.rotate(buccal),
         "palatal" if spec.is_upper else "lingual",
-        spec.iso[0],
+        tooth,
     )
 
 
-def _row_direction(inputs: Inputs, placed: Placed) -> Float64Array | None:
-    """Return the way (3,) from the distal neighbour's middle to the mesial one's, or None.
+def _way(inputs: Inputs, placed: Placed, start: int | None, end: int | None) -> Float64Array | None:
+    """Return the way (3,) from one tooth's middle to another's, or None where one is missing.
 
-    In the crown's coordinates; None where a neighbour does not stand on the scan.
+    In the crown's coordinates.
     """
-    tooth, mesh = inputs.crown_spec.iso[0], inputs.own_arch.mesh
-    own = placed.upper_tooth if inputs.crown_spec.is_upper else placed.lower_tooth
-    middles = []
-    for neighbour in (mesial_neighbour(tooth), distal_neighbour(tooth)):
-        face = np.flatnonzero(own == neighbour) if neighbour else np.empty(0, dtype=np.int64)
-        area = mesh.face_areas()[face]
-        if not area.sum() > 0:
-            return None
-        middles.append(area @ mesh.vertices[mesh.faces[face]].mean(axis=1) / area.sum())
-    return middles[0] - middles[1]
+    middles = [_middle(inputs, placed, tooth) for tooth in (start, end)]
+    return None if middles[0] is None or middles[1] is None else middles[1] - middles[0]
+
+
+def _middle(inputs: Inputs, placed: Placed, tooth: int | None) -> Float64Array | None:
+    """Return the middle (3,) of a tooth: of the bridge's own, or on the scan; None if missing."""
+    crown = inputs.crown_input
+    if tooth in crown.spec.iso:
+        return crown.centres()[tooth]
+    mesh, own = inputs.own_arch.mesh, placed.tooth(upper=crown.spec.is_upper)
+    face = np.flatnonzero(own == tooth) if tooth else np.empty(0, dtype=np.int64)
+    area = mesh.face_areas()[face]
+    if not area.sum() > 0:
+        return None
+    return area @ mesh.vertices[mesh.faces[face]].mean(axis=1) / area.sum()

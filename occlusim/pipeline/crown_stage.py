@@ -21,7 +21,6 @@ from occlusim.crown.reduction import (
     ReductionPlan,
     ReductionSettings,
     plan_reduction,
-    remainder,
 )
 from occlusim.crown.removed import removed_body
 from occlusim.crown.thickness import CrownWalls
@@ -30,41 +29,36 @@ from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
-from occlusim.jaw.numbering import universal_from_iso
-from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.closure import Opposition
 from occlusim.motion.equilibrium import Equilibrium
-from occlusim.pipeline.clock import Clock
+from occlusim.pipeline.bridge import located, teeth_part, unit_loads, with_teeth
 from occlusim.pipeline.crown_paths import (
     asked_paths,
     crown_orientation,
     crown_path,
-    wanted_functions,
+    unit_places,
 )
 from occlusim.pipeline.crown_run import (
     CrownAgainst,
     MovementGaps,
-    coverage,
-    opening_at_touch,
     opposing_faces,
     paths_gaps,
 )
 from occlusim.pipeline.guided import CrownGuidance, crown_guidance_part, guide_all_with_crown
-from occlusim.pipeline.inputs import Inputs
+from occlusim.pipeline.inputs import CrownInput, Inputs
 from occlusim.pipeline.jaw_run import close_jaw
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.pressed import pressed_in_closure
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.results import closure_part, movement_part, spot_parts
-from occlusim.pipeline.settling import Settled, settle_freely
-from occlusim.pipeline.side_by_side import side_by_side
-from occlusim.pipeline.spike_findings import crown_without_spikes, spikes_at_crown
-from occlusim.pipeline.springs import joint_findings, other_springs, stiffer_shares
-from occlusim.pipeline.units import BAND, UM
+from occlusim.pipeline.settling import Settled
+from occlusim.pipeline.spike_findings import (
+    crown_without_spikes,
+)
+from occlusim.pipeline.units import UM
 
 MAP_REACH_MM = 10.0
 CLEARANCE_LIMIT_MM = 0.1
-MOST_RAISED_MM = 1.5
 NOISE_MM = 0.0005
 
 
@@ -97,7 +91,7 @@ class CrownStage:
     before: PaintedMesh
     adjusted: PaintedMesh
     T_upper_crown: RigidTransform
-    tooth: int
+    crown: CrownInput
     least_spot_mm: float
     largest_violation_mm: float
     settled: Settled
@@ -116,6 +110,11 @@ class CrownStage:
         return None if change is None else abs(change) * UM
 
     @property
+    def tooth(self) -> int:
+        """The crown's tooth, ISO 3950; of a bridge the first one."""
+        return self.crown.spec.iso[0]
+
+    @property
     def closures(self) -> dict[str, Any]:
         """The closures with the crown in, as designed."""
         return self.first.closures
@@ -128,8 +127,7 @@ class CrownStage:
     def part(self) -> dict[str, Any]:
         """Return the crown's part of the results."""
         found = {
-            "tooth": str(self.tooth),
-            "universal": universal_from_iso(self.tooth),
+            **teeth_part(self.crown.spec),
             "recorded_gap_um": self.first.recorded_gap_mm * UM,
             "recorded_supported_gap_um": self.first.supported_gap_mm * UM,
             "incisal_opening_um": self.incisal_opening_mm * UM,
@@ -141,7 +139,11 @@ class CrownStage:
             else self.missing_raise_mm * UM,
             "movements": [movement_part(m) for m in self.first.movements],
             "guidance": [crown_guidance_part(g, self.tooth) for g in self.first.guidance],
-            "spots": spot_parts(self.plan.spots, self.T_upper_crown, self.least_spot_mm),
+            "spots": with_teeth(
+                spot_parts(self.plan.spots, self.T_upper_crown, self.least_spot_mm),
+                self.plan.spots,
+                self.crown.units,
+            ),
             "largest_violation_um": self.largest_violation_mm * UM,
             "removed_volume_mm3": self.plan.volume_mm3,
             "after": {
@@ -155,93 +157,6 @@ class CrownStage:
         if self.recorded_gap_with_spikes_mm is not None:
             found["recorded_gap_with_spikes_um"] = self.recorded_gap_with_spikes_mm * UM
         return found
-
-
-def run_crown(
-    inputs: Inputs,
-    placed: Placed,
-    jaw: JawStage,
-    field: GapField,
-    beside: Sequence[Callable[[], Any]],
-    clock: Clock,
-    folder: Path,
-) -> tuple[CrownStage, list[Any]]:
-    """Return a crown's gaps, plan and proof; the adjusted crown is written to the folder.
-
-    `field` is the crown's. What is to be done `beside` is done too, and its answers are returned.
-    """
-    spec, targets = inputs.crown_spec, inputs.case.targets
-    least_spot_mm = targets.least_spot_um / UM
-    wanted = wanted_functions(inputs, jaw)
-    hinge = jaw.model.hinge_at("centric")(0.0)
-    with clock.stage("crown", "crown: gaps along every movement"):
-        region = Region.build(inputs, jaw)
-        pair = region.against(field)
-        jobs: list[Callable[[], Any]] = [
-            partial(crown_state, inputs, jaw, region, field, wanted),
-            partial(other_springs, jaw, pair, spec.iso[0]),
-            partial(settle_freely, placed, jaw, pair, spec.iso[0]),
-            partial(stiffer_shares, jaw, crown_opposition(inputs, region, inputs.crown.mesh)),
-            partial(opening_at_touch, pair, hinge, jaw.model.closure.lever_mm),
-            partial(coverage, pair, jaw.run.light.T_upper_lower, _up(jaw, spec.is_upper)),
-        ]
-        first, springs, settled, stiffer, touch, covered, *answers = side_by_side([*jobs, *beside])
-        for load, share in stiffer.items():
-            first.closures[load]["crown_share_stiffer"] = share
-    with clock.stage("reduction", "reduction: what to take off"):
-        reduction = reduce_crown(inputs, placed, jaw, region, field, wanted)
-        plan = reduction.plan
-        low_mm = shortfall_mm(first, targets.tolerance_um / UM)
-        raise_mm = None
-        if low_mm is not None and low_mm < MOST_RAISED_MM:
-            raise_mm = reduction.raise_mm(inputs, region)
-        largest_mm = max((s.normal_depth_mm for s in plan.spots), default=0.0)
-        if largest_mm < least_spot_mm:
-            plan = plan.untouched(inputs.crown.mesh)
-    with clock.stage("proof", "proof: the adjusted crown as written, run again"):
-        written = write_adjusted(inputs, plan, folder)
-        again = GapField.build(written, BAND)
-        crown = inputs.crown.mesh
-        jobs = [
-            partial(crown_state, inputs, jaw, region, again, wanted),
-            partial(remainder, written, region.field, reduction.settings, crown, plan),
-        ]
-        after, left = side_by_side(jobs)
-        spiky = spikes_at_crown(inputs, pair, placed.T_upper_lower, first.recorded_gap_mm)
-        findings = [*springs, *joint_findings(jaw), *spiky.findings]
-    T_upper_crown = RigidTransform.identity() if spec.is_upper else placed.T_upper_lower
-    stage = CrownStage(
-        first,
-        plan,
-        after,
-        int((left.depth_mm >= least_spot_mm).sum()),
-        low_mm,
-        raise_mm,
-        float(
-            np.sign(touch) * incisal_opening(placed.frame, hinge.pose(touch), placed.T_upper_lower)
-        ),
-        covered,
-        reduction.withheld,
-        painted(
-            jaw, inputs.crown, plan.movements, plan.clearance_by_movement_mm, spec.is_upper, plan
-        ),
-        painted(
-            jaw, again.surface, plan.movements, left.clearance_by_movement_mm, spec.is_upper, None
-        ),
-        T_upper_crown,
-        spec.iso[0],
-        least_spot_mm,
-        largest_mm,
-        settled,
-        spiky.gap_with_mm,
-        tuple(findings),
-        region,
-        reduction.orientation,
-        reduction.walls,
-        again,
-        reduction,
-    )
-    return stage, answers
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,6 +209,9 @@ def reduce_crown(
         orientation=orientation,
         surface=field,
     )
+    if inputs.crown_input.units is not None:
+        places = unit_places(inputs, placed)
+        plan = replace(plan, spots=located(plan.spots, places, inputs.crown_input))
     return Reduction(plan, settings, orientation, paths, withheld, walls)
 
 
@@ -329,20 +247,28 @@ def crown_state(
     region: Region,
     field: GapField,
     wanted: dict[str, Callable[[Float64Array], Float64Array]],
+    others: Sequence[Opposition] = (),
 ) -> CrownState:
-    """Return a crown's gaps at the recorded bite and along the paths, and its closures."""
+    """Return a crown's gaps at the recorded bite and along the paths, and its closures.
+
+    Closures are shared with the `others`, further crowns; along the paths a crown is alone among
+    the natural teeth.
+    """
     pair, mesh = region.against(field), field.surface.mesh
     pair = replace(pair, smooth=crown_without_spikes(inputs, field))
     paths = jaw.run.paths
     own = crown_opposition(inputs, region, mesh)
-    both = (jaw.run.near, own)
+    everything = (jaw.run.near, own, *others)
 
     def closure(name: str, start: Equilibrium) -> tuple[dict[str, Any], Pressed, Equilibrium]:
-        closed = close_jaw(jaw.model, (jaw.run.side.copy(), own), start.load_N, start)
-        part = closure_part(closed, both, 1, platform_at(inputs, closed.T_upper_lower))
+        closed = close_jaw(jaw.model, (jaw.run.side.copy(), own, *others), start.load_N, start)
+        platforms = platforms_at(inputs, closed.T_upper_lower)
+        part = closure_part(closed, everything, 1, platforms)
+        if inputs.crown_input.units is not None:
+            part["crown_units"] = unit_loads(closed, 1, own, inputs.crown_spec.iso)
         return part, pressed_in_closure(name, closed, 1, len(mesh.faces)), closed
 
-    gaps, (recorded, light, heavy, *others) = paths_gaps(
+    gaps, (recorded, light, heavy, *further) = paths_gaps(
         pair,
         paths,
         [wanted[p.name](p.step_mm) for p in paths],
@@ -353,7 +279,7 @@ def crown_state(
             *(partial(closure, f"{start.load_N:g} N", start) for start in jaw.run.others),
         ),
     )
-    closures = {"light": light[0], "heavy": heavy[0], "others": [part for part, *_ in others]}
+    closures = {"light": light[0], "heavy": heavy[0], "others": [part for part, *_ in further]}
     moved = [(p, gap) for p, gap in zip(paths, gaps, strict=True) if p.name != "centric"]
     guided = guide_all_with_crown(
         jaw.model, jaw.natural, own, [p for p, _ in moved], [gap.gap_mm for _, gap in moved]
@@ -371,10 +297,9 @@ def crown_state(
 
 def crown_opposition(inputs: Inputs, region: Region, mesh: TriangleMesh) -> Opposition:
     """Return a crown that presses on its antagonist."""
-    spec = inputs.crown_spec
-    tooth = np.full(len(mesh.faces), spec.iso[0])
+    tooth = inputs.crown_input.tooth_of_faces(mesh)
     body = ContactBody("crown", mesh.vertices, mesh.faces, tooth)
-    return Opposition(region.field, body, not spec.is_upper, region.tooth)
+    return Opposition(region.field, body, not inputs.crown_spec.is_upper, region.tooth)
 
 
 def write_adjusted(inputs: Inputs, plan: ReductionPlan, folder: Path) -> TriangleMesh:
@@ -383,18 +308,15 @@ def write_adjusted(inputs: Inputs, plan: ReductionPlan, folder: Path) -> Triangl
     Returns the adjusted crown as read back from the PLY.
     """
     file = inputs.crown_file
+    path = folder / f"crown_adjusted{inputs.suffix}.ply"
     mesh = PaintedMesh(plan.adjusted, {"reduction_um": plan.adjusted_depth_mm * UM})
-    write_ply(folder / "crown_adjusted.ply", mesh, float64=file.is_double, units=file.unit)
-    write_stl(folder / "crown_adjusted.stl", plan.adjusted, units=file.unit)
+    write_ply(path, mesh, float64=file.is_double, units=file.unit)
+    write_stl(path.with_suffix(".stl"), plan.adjusted, units=file.unit)
     body = removed_body(inputs.crown.mesh, plan.adjusted, plan.vertex_origin)
     if body is not None:
-        write_ply(
-            folder / "crown_removed.ply",
-            PaintedMesh(body),
-            float64=file.is_double,
-            units=file.unit,
-        )
-    return read_mesh(folder / "crown_adjusted.ply", units=file.unit).mesh
+        removed = folder / f"crown_removed{inputs.suffix}.ply"
+        write_ply(removed, PaintedMesh(body), float64=file.is_double, units=file.unit)
+    return read_mesh(path, units=file.unit).mesh
 
 
 def shortfall_mm(state: CrownState, tolerance_mm: float) -> float | None:
@@ -404,12 +326,17 @@ def shortfall_mm(state: CrownState, tolerance_mm: float) -> float | None:
     return excess if excess > tolerance_mm else None
 
 
-def platform_at(inputs: Inputs, T_upper_lower: RigidTransform) -> Float64Array | None:
-    """Return the implant's platform (3,), upper scan's coordinates at a pose; None if unknown."""
-    if inputs.case.implant is None:
-        return None
-    point = np.array(inputs.case.implant.platform_mm)
-    return point if inputs.crown_spec.is_upper else T_upper_lower.apply(point)
+def platforms_at(inputs: Inputs, T_upper_lower: RigidTransform) -> dict[str, Float64Array]:
+    """Return the platforms (3,) of the crown's implants, upper scan's coordinates at a pose.
+
+    By the tooth that the case gives, or else the crown's own.
+    """
+    spec, found = inputs.crown_spec, {}
+    for implant in inputs.case.implants_of(spec):
+        point = np.array(implant.platform_mm)
+        tooth = implant.tooth or str(spec.iso[0])
+        found[tooth] = point if spec.is_upper else T_upper_lower.apply(point)
+    return found
 
 
 def painted(
@@ -436,9 +363,3 @@ def painted(
         fields["reduction_um"] = plan.depth_mm * UM
         fields["thickness_um"] = plan.thickness_before_mm * UM
     return PaintedMesh(crown.mesh, fields)
-
-
-def _up(jaw: JawStage, crown_is_upper: bool) -> Float64Array:
-    if not crown_is_upper:
-        return jaw.model.superior
-    return -jaw.run.light.T_upper_lower.inverse().rotate(jaw.model.superior)

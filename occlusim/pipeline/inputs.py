@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
 
-from occlusim.arrays import Int32Array
+from occlusim.arrays import Float64Array, Int32Array
 from occlusim.case import Case, Crown
+from occlusim.crown.units import Units
 from occlusim.errors import InputError, MeshError
 from occlusim.files.mesh_files import MeshFile, read_mesh
+from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.scan_check import Finding, check_scan, clean_scan
 from occlusim.geometry.scan_parts import scan_parts
 from occlusim.geometry.surface import Surface
@@ -23,51 +25,85 @@ NEAR_ARCH_MM = 3.0
 
 @dataclass(frozen=True, slots=True)
 class CrownInput:
-    """The crown of a case: what the case says of it, its surface and its file."""
+    """A crown of a case: what the case says of it, its surface and its file.
+
+    units divides a crown of several teeth into them; it is known once the arches are oriented.
+    """
 
     spec: Crown
     surface: Surface
     file: MeshFile
+    units: Units | None = None
+
+    def tooth_of_faces(self, mesh: TriangleMesh) -> Int32Array:
+        """Return the tooth (F,) that each face of the crown, or of it adjusted, belongs to."""
+        if self.units is None:
+            return np.full(len(mesh.faces), self.spec.iso[0], dtype=np.int32)
+        return self.units.tooth_of_faces(mesh)
+
+    def centres(self) -> dict[int, Float64Array]:
+        """Return the middle (3,) of each of its teeth, in its arch scan's frame."""
+        if self.units is None:
+            return {self.spec.iso[0]: self.surface.mesh.vertices.mean(axis=0)}
+        return self.units.centres(self.surface.mesh)
 
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
     """The surfaces of a case: each scan in its own frame, the crown in its arch scan's.
 
-    `retruded_bites` are those of a second record, taken in the retruded position. `crown_input` is
-    None where the case has no crown; what needs one asks for `crown_spec`, `crown` or `crown_file`,
-    which raise an `InputError` then.
+    `retruded_bites` are those of a second record, taken in the retruded position. `crowns` are all
+    of the case, in its order. What needs one crown asks for `crown_spec`, `crown` or `crown_file`,
+    which are those of the crown `index` and raise an `InputError` where the case has none;
+    `for_crown` turns to another.
     """
 
     case: Case
     upper: Surface
     lower: Surface
     bites: tuple[Surface, ...]
-    crown_input: CrownInput | None
+    crowns: tuple[CrownInput, ...]
     files: tuple[tuple[str, MeshFile], ...]
     labels: Mapping[str, Int32Array]
     findings: tuple[Finding, ...]
     retruded_bites: tuple[Surface, ...] = ()
+    index: int = 0
+
+    def for_crown(self, index: int) -> Inputs:
+        """Return the same inputs, turned to another crown."""
+        return replace(self, index=index)
+
+    def with_crown(self, crown: CrownInput) -> Inputs:
+        """Return the same inputs with another crown in the place of that which is looked at."""
+        crowns = [crown if k == self.index else c for k, c in enumerate(self.crowns)]
+        return replace(self, crowns=tuple(crowns))
+
+    @property
+    def suffix(self) -> str:
+        """What the names of a further crown's files end with, such as `_36`."""
+        return f"_{self.crown_spec.iso[0]}" if self.index else ""
+
+    @property
+    def crown_input(self) -> CrownInput:
+        """The crown that is looked at."""
+        if not self.crowns:
+            raise _no_crown(self.case)
+        return self.crowns[self.index]
 
     @property
     def crown_spec(self) -> Crown:
         """What the case says of the crown."""
-        return self._needed_crown().spec
+        return self.crown_input.spec
 
     @property
     def crown(self) -> Surface:
         """The crown, in its arch scan's frame."""
-        return self._needed_crown().surface
+        return self.crown_input.surface
 
     @property
     def crown_file(self) -> MeshFile:
         """The file that the crown came from."""
-        return self._needed_crown().file
-
-    def _needed_crown(self) -> CrownInput:
-        if self.crown_input is None:
-            raise _no_crown(self.case)
-        return self.crown_input
+        return self.crown_input.file
 
     def file_of(self, role: str) -> MeshFile:
         """Return the first file of a role."""
@@ -123,30 +159,35 @@ def load_inputs(case: Case, *, needs_crown: bool = True) -> Inputs:
     InputError
         If the case asks for what this version does not do, or lacks a crown that is needed.
     """
-    spec = _only_crown(case) if case.crowns or needs_crown else None
+    if needs_crown and not case.crowns:
+        raise _no_crown(case)
     units = case.scans.units
     wanted = [
         ("upper", case.scans.upper),
         ("lower", case.scans.lower),
         *(("bite", path) for path in case.scans.bites),
         *(("retruded_bite", path) for path in case.scans.retruded_bites),
-        *([("crown", spec.mesh)] if spec else []),
+        *(("crown", spec.mesh) for spec in case.crowns),
     ]
     scans = side_by_side([partial(_scan, path, role, units) for role, path in wanted])
     by_role = [(role, scan) for (role, _), scan in zip(wanted, scans, strict=True)]
+    crowns = [scan for role, scan in by_role if role == "crown"]
     inputs = Inputs(
         case,
         scans[0].surface,
         scans[1].surface,
         tuple(scan.surface for role, scan in by_role if role == "bite"),
-        CrownInput(spec, scans[-1].surface, scans[-1].file) if spec else None,
+        tuple(
+            CrownInput(spec, scan.surface, scan.file)
+            for spec, scan in zip(case.crowns, crowns, strict=True)
+        ),
         tuple((role, scan.file) for role, scan in by_role),
         {role: scan.labels for role, scan in by_role[:2] if scan.labels is not None},
         tuple(finding for scan in scans for finding in scan.findings),
         tuple(scan.surface for role, scan in by_role if role == "retruded_bite"),
     )
-    if spec:
-        _check_crown_place(inputs)
+    for index in range(len(crowns)):
+        _check_crown_place(inputs.for_crown(index))
     return inputs
 
 
@@ -188,18 +229,6 @@ def _no_crown(case: Case) -> InputError:
         f"case {case.id}: no [crown] given, one is wanted to check it: add [crown] with mesh, "
         "tooth and support; the bite alone is judged by occlusim register"
     )
-
-
-def _only_crown(case: Case) -> Crown:
-    if not case.crowns:
-        raise _no_crown(case)
-    if len(case.crowns) != 1 or len(case.crowns[0].iso) != 1:
-        raise InputError(
-            f"case {case.id}: {len(case.crowns)} crowns with "
-            f"{[len(crown.iso) for crown in case.crowns]} teeth given; this version checks one "
-            "crown of one tooth a case: write one case file a crown"
-        )
-    return case.crowns[0]
 
 
 def _stop_at_errors(findings: tuple[Finding, ...], file: MeshFile) -> None:

@@ -34,13 +34,41 @@ PAIR_REACH_MM = 0.15
 
 
 @dataclass(frozen=True, slots=True)
+class NaturalJaw:
+    """The jaw guided by the natural teeth alone, the same for every crown of a case.
+
+    In `natural` the lower teeth press into the upper ones, whichever arch a crown stands in, so one
+    pair of arches closes and moves alike for every crown; the places that crowns stand for are left
+    out of both. pairs are those of the light closure with their exact least gaps.
+    """
+
+    model: JawModel
+    natural: Opposition
+    run: JawRun
+    pairs: tuple[PairContact, ...]
+
+    def beside(self, inputs: Inputs, placed: Placed, opposing: GapField) -> JawStage:
+        """Return the jaw as one crown meets it: `opposing` is the arch that it stands against."""
+        teeth, run = inputs.crown_spec.iso, self.run
+        datum = natural_datum(self.pairs, teeth)
+        moving_datum = natural_datum(pairs_of(run.moving, 0, run.near), teeth)
+        if datum.is_recorded:
+            recorded = replace(run.light, freedom=np.zeros(3), T_upper_lower=placed.T_upper_lower)
+            rest = resting("centric", self.model, recorded)
+            run = replace(run, paths=(rest, *run.paths[1:]))
+        opposing_tooth = placed.tooth(upper=not inputs.crown_spec.is_upper)
+        return JawStage(
+            self.model, opposing, opposing_tooth, self.natural, run, datum, moving_datum
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class JawStage:
-    """The jaw guided by the natural teeth alone.
+    """The jaw guided by the natural teeth alone, as one crown meets it.
 
     antagonist is the arch opposite the crown's. In `natural` the lower teeth press into the upper
-    ones, whichever arch the crown stands in, so one pair of arches closes and moves alike for every
-    crown; the place that the crown stands for is left out. moving_datum is that of the closure
-    where movements begin: a movement is measured against natural teeth as they touch in it.
+    ones, as in `NaturalJaw`. moving_datum is that of the closure where movements begin: a movement
+    is measured against natural teeth as they touch in it.
     """
 
     model: JawModel
@@ -71,23 +99,35 @@ class JawStage:
 
 @dataclass(frozen=True, slots=True)
 class Fields:
-    """The fields of a case, whole: the arch opposite the crown, the crown, the upper arch.
+    """The fields of a case, whole: both arches and the crowns.
 
-    The natural teeth are asked in the upper arch's distance, so a lower crown needs no field of its
-    own arch.
+    The natural teeth are asked in the upper arch's distance, so the lower arch has a field only
+    where an upper crown meets it.
     """
 
-    opposing: GapField
-    crown: GapField
     upper: GapField
+    lower: GapField | None
+    crowns: tuple[GapField, ...]
 
     @staticmethod
     def build(inputs: Inputs) -> Fields:
         """Return the fields of a case's surfaces, each in its own frame."""
-        opposing = GapField.build(inputs.opposing_arch, BAND)
-        crown = GapField.build(inputs.crown, BAND)
-        is_upper = inputs.crown_spec.is_upper
-        return Fields(opposing, crown, GapField.build(inputs.upper, BAND) if is_upper else opposing)
+        upper = GapField.build(inputs.upper, BAND)
+        crowns = tuple(GapField.build(crown.surface, BAND) for crown in inputs.crowns)
+        is_met = any(crown.spec.is_upper for crown in inputs.crowns)
+        return Fields(upper, GapField.build(inputs.lower, BAND) if is_met else None, crowns)
+
+    @property
+    def crown(self) -> GapField:
+        """The first crown's."""
+        return self.crowns[0]
+
+    def opposing(self, inputs: Inputs) -> GapField:
+        """Return the arch opposite the crown that is looked at."""
+        field = self.lower if inputs.crown_spec.is_upper else self.upper
+        if field is None:
+            raise AssertionError("an upper crown without a field of the lower arch")
+        return field
 
 
 def run_jaw_stage(
@@ -97,29 +137,34 @@ def run_jaw_stage(
     clock: Clock,
     slide: RetrusiveSlide | None = None,
 ) -> JawStage:
-    """Return closures, datum and paths of a case's natural jaw; `slide` is one more path."""
-    is_upper = inputs.crown_spec.is_upper
-    upper_tooth, lower_tooth = placed.upper_tooth, placed.lower_tooth
-    kept = np.flatnonzero(~placed.masked).astype(np.int32)
-    upper, lower_mesh = fields.upper, inputs.lower.mesh
+    """Return closures, datum and paths of a case's natural jaw as its crown meets it."""
+    natural = run_natural_jaw(inputs, placed, fields, clock, slide)
+    with clock.stage("datum", "datum: the natural contacts beside the crown"):
+        return natural.beside(inputs, placed, fields.opposing(inputs))
+
+
+def run_natural_jaw(
+    inputs: Inputs,
+    placed: Placed,
+    fields: Fields,
+    clock: Clock,
+    slide: RetrusiveSlide | None = None,
+) -> NaturalJaw:
+    """Return closures and paths of a case's natural jaw; `slide` is one more path."""
+    upper, upper_tooth = fields.upper, placed.upper_tooth
+    lower_mesh, lower_tooth = inputs.lower.mesh, placed.lower_tooth
     with clock.stage("jaw", "jaw: closures and tooth-guided movements"):
-        if is_upper:
-            upper, upper_tooth = upper.part(kept), upper_tooth[kept]
-        else:
-            lower_mesh, lower_tooth = lower_mesh.submesh(kept)[0], lower_tooth[kept]
+        for is_upper in (True, False):
+            left_out = placed.left_out(upper=is_upper)
+            kept = np.flatnonzero(~left_out).astype(np.int32)
+            if is_upper and left_out.any():
+                upper, upper_tooth = upper.part(kept), upper_tooth[kept]
+            elif left_out.any():
+                lower_mesh, lower_tooth = lower_mesh.submesh(kept)[0], lower_tooth[kept]
         model = jaw_model(inputs, placed, slide)
         natural = natural_teeth(upper, upper_tooth, lower_mesh, lower_tooth)
         run, pairs = run_jaw(model, natural, exact_pairs)
-    with clock.stage("datum", "datum: the natural contacts beside the crown"):
-        tooth = inputs.crown_spec.iso[0]
-        datum = natural_datum(pairs, tooth)
-        moving_datum = natural_datum(pairs_of(run.moving, 0, run.near), tooth)
-        if datum.is_recorded:
-            recorded = replace(run.light, freedom=np.zeros(3), T_upper_lower=placed.T_upper_lower)
-            run = replace(run, paths=(resting("centric", model, recorded), *run.paths[1:]))
-    antagonist_tooth = lower_tooth if is_upper else upper_tooth
-    antagonist = fields.opposing
-    return JawStage(model, antagonist, antagonist_tooth, natural, run, datum, moving_datum)
+    return NaturalJaw(model, natural, run, pairs)
 
 
 def natural_teeth(

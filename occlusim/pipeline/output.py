@@ -15,10 +15,10 @@ from occlusim.geometry.mesh import PaintedMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.motion.equilibrium import Equilibrium
 from occlusim.pipeline.clock import Clock
-from occlusim.pipeline.crown_stage import CrownStage
+from occlusim.pipeline.each_crown import CheckedCrown
 from occlusim.pipeline.inputs import Inputs
-from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.report_meshes import report_meshes
 from occlusim.pipeline.units import UM
@@ -29,11 +29,9 @@ from occlusim.report.pictures import write_pictures
 MAP_REACH_MM = 2.0
 
 
-def write_outputs(  # noqa: PLR0913
-    inputs: Inputs,
+def write_outputs(
     placed: Placed,
-    jaw: JawStage,
-    crown: CrownStage,
+    crowns: Sequence[CheckedCrown],
     arches: tuple[PaintedMesh, PaintedMesh],
     results: dict[str, Any],
     findings: list[Finding],
@@ -43,34 +41,53 @@ def write_outputs(  # noqa: PLR0913
 ) -> None:
     """Write every file of a run into a folder, which is moved into place by the caller.
 
-    `arches` are those of `arch_maps`.
+    `arches` are those of `arch_maps`. A further crown's files, its report among them, have its
+    tooth in their names.
     """
+    inputs = placed.inputs
     upper, lower = arches
     with clock.stage("maps", "writing the coloured meshes"):
         for name, arch in (("upper", upper), ("lower", lower)):
             path, source = folder / f"{name}_gap.ply", inputs.file_of(name)
             write_painted(path, arch, source, "gap_um", SURFACE_RGB)
-        write_painted(folder / "crown_gap.ply", crown.before, inputs.crown_file, "gap_um")
-        write_painted(
-            folder / "crown_reduction.ply", crown.before, inputs.crown_file, "reduction_um"
-        )
-        if "raise_um" in crown.before.fields:
-            write_painted(folder / "crown_raise.ply", crown.before, inputs.crown_file, "raise_um")
-    meshes = report_meshes(inputs, placed, jaw, crown, arches)
+        for one in crowns:
+            file, suffix, before = one.inputs.crown_file, one.inputs.suffix, one.stage.before
+            for name in ("gap", "reduction", "raise"):
+                if f"{name}_um" in before.fields:
+                    path = folder / f"crown_{name}{suffix}.ply"
+                    write_painted(path, before, file, f"{name}_um")
+    meshes = [report_meshes(one.inputs, placed, one.jaw, one.stage, arches) for one in crowns]
     axes = np.vstack([
         placed.orientation.right, placed.orientation.anterior, placed.orientation.superior
     ])  # fmt: skip
     results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
     if pictures:
         with clock.stage("pictures", "drawing the pictures"):
-            _, seen = write_pictures(folder / "pictures", results, meshes, axes)
-            findings = [*findings, *seen]
+            for k, one in enumerate(crowns):
+                target = folder / f"pictures{one.inputs.suffix}"
+                _, seen = write_pictures(target, results_of(results, k), meshes[k], axes)
+                findings = [*findings, *seen]
         results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
     results["findings"] = finding_parts(findings)
     write_results(folder, results)
-    write_spots_csv(folder / "spots.csv", results["crown"]["spots"])
     with clock.stage("report", "writing the report"):
-        write_report(folder / "report.html", results, meshes, axes)
+        for k, one in enumerate(crowns):
+            shown, suffix = results_of(results, k), one.inputs.suffix
+            write_spots_csv(folder / f"spots{suffix}.csv", shown["crown"]["spots"])
+            write_report(folder / f"report{suffix}.html", shown, meshes[k], axes)
+
+
+def results_of(results: dict[str, Any], index: int) -> dict[str, Any]:
+    """Return the results as they would be if one of a case's crowns were the only one.
+
+    `crowns` stays, so that each report can name the others.
+    """
+    if "crowns" not in results:
+        return results
+    own = results["crowns"][index]
+    mounting = results["mounting"] | {"axis_effect": own["axis_effect"]}
+    turned = {name: own[name] for name in ("closure", "datum", "verdict")}
+    return results | turned | {"crown": own, "mounting": mounting}
 
 
 def finding_parts(findings: Sequence[Finding]) -> list[dict[str, Any]]:
@@ -102,26 +119,24 @@ def write_painted(
     )
 
 
-def arch_maps(inputs: Inputs, placed: Placed, jaw: JawStage) -> tuple[PaintedMesh, PaintedMesh]:
+def arch_maps(
+    inputs: Inputs, placed: Placed, light: Equilibrium
+) -> tuple[PaintedMesh, PaintedMesh]:
     """Return both arches with the gap at the light closure, each in its own scan's frame.
 
-    Where what is nearest is the place that the crown stands for, the gap is unknown.
+    Where what is nearest is a place that a crown stands for, the gap is unknown.
     """
-    T_upper_lower = jaw.run.light.T_upper_lower
-    is_upper = inputs.crown_spec.is_upper
+    T_upper_lower = light.T_upper_lower
+    masks = {upper: placed.left_out(upper=upper) for upper in (True, False)}
     return (
-        _gap_map(
-            inputs.upper, inputs.lower, T_upper_lower.inverse(), None if is_upper else placed.masked
-        ),
-        _gap_map(inputs.lower, inputs.upper, T_upper_lower, placed.masked if is_upper else None),
+        _gap_map(inputs.upper, inputs.lower, T_upper_lower.inverse(), masks[False]),
+        _gap_map(inputs.lower, inputs.upper, T_upper_lower, masks[True]),
     )
 
 
 def _gap_map(
-    surface: Surface, other: Surface, T_other_points: RigidTransform, masked: BoolArray | None
+    surface: Surface, other: Surface, T_other_points: RigidTransform, masked: BoolArray
 ) -> PaintedMesh:
     found = other.closest(surface.mesh.vertices, MAP_REACH_MM, T_other_points)
-    gap = found.distance_mm
-    if masked is not None:
-        gap = np.where((found.faces >= 0) & masked[found.faces], np.nan, gap)
+    gap = np.where((found.faces >= 0) & masked[found.faces], np.nan, found.distance_mm)
     return PaintedMesh(surface.mesh, {"gap_um": gap * UM})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -10,7 +10,8 @@ import numpy as np
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array
 from occlusim.case import Case
-from occlusim.errors import MeshError
+from occlusim.crown.units import divide_units
+from occlusim.errors import InputError, MeshError
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
@@ -44,9 +45,10 @@ class Rows:
     lower: LocatedRow | None
 
 
-def locate_rows(inputs: Inputs, T_upper_lower: RigidTransform) -> Rows:
+def locate_rows(
+    inputs: Inputs, T_upper_lower: RigidTransform, orientation: ArchOrientation
+) -> Rows:
     """Return the orientation of the arches and their rows of teeth."""
-    orientation = orient_arches(inputs.upper, inputs.lower, T_upper_lower)
     missing = tuple(int(t) for t in inputs.case.teeth.missing)
     needs_landmarks = inputs.case.mounting.incisal_mm is None
     wanted = (
@@ -68,11 +70,39 @@ def locate_rows(inputs: Inputs, T_upper_lower: RigidTransform) -> Rows:
 
 
 def known_teeth(inputs: Inputs, is_upper: bool) -> dict[int, Float64Array]:
-    """Return the place of the crown's tooth, if it stands in that arch, in its scan's frame."""
-    crown = inputs.crown_input
-    if crown is None or crown.spec.is_upper != is_upper:
-        return {}
-    return {crown.spec.iso[0]: crown.surface.mesh.vertices.mean(axis=0)}
+    """Return the places of the crowns' teeth that stand in that arch, in its scan's frame."""
+    found: dict[int, Float64Array] = {}
+    for crown in inputs.crowns:
+        if crown.spec.is_upper == is_upper:
+            found |= crown.centres()
+    return found
+
+
+def with_units(
+    inputs: Inputs, orientation: ArchOrientation, T_upper_lower: RigidTransform
+) -> Inputs:
+    """Return the inputs with every crown of several teeth divided into them.
+
+    Raises
+    ------
+    InputError
+        If a mesh cannot hold the teeth that it is said to hold.
+    """
+    if all(len(crown.spec.iso) == 1 for crown in inputs.crowns):
+        return inputs
+    crowns = []
+    for crown in inputs.crowns:
+        spec, units = crown.spec, None
+        if len(spec.iso) > 1:
+            there, arch = orientation, inputs.upper
+            if not spec.is_upper:
+                there, arch = orientation.transformed(T_upper_lower.inverse()), inputs.lower
+            try:
+                units = divide_units(crown.surface.mesh, spec.iso, there, arch.mesh)
+            except InputError as error:
+                raise InputError(f"{crown.file.path}: {error}") from None
+        crowns.append(replace(crown, units=units))
+    return replace(inputs, crowns=tuple(crowns))
 
 
 def mount(inputs: Inputs, T_upper_lower: RigidTransform, rows: Rows) -> JawFrame:
@@ -145,7 +175,7 @@ def place_teeth(inputs: Inputs, rows: Rows) -> PlacedTeeth:
 
 
 def mask_crown_place(inputs: Inputs, own_tooth: Int32Array) -> BoolArray:
-    """Return which faces (F,) of the crown's own arch the crown stands for.
+    """Return which faces (F,) of its own arch the crown that is looked at stands for.
 
     Faces within 1 mm of the crown, or inside it, that are not a neighbour tooth's.
 
@@ -162,7 +192,7 @@ def mask_crown_place(inputs: Inputs, own_tooth: Int32Array) -> BoolArray:
     inside = np.flatnonzero(((centre > box_low) & (centre < box_high)).all(axis=1))
     distance = inputs.crown.closest(centre[inside]).distance_mm
     near = ~(distance > MASK_MM)
-    own = np.isin(own_tooth[inside], (0, inputs.crown_spec.iso[0]))
+    own = np.isin(own_tooth[inside], (0, *inputs.crown_spec.iso))
     masked[inside[near & own]] = True
     if masked.all():
         raise MeshError(f"{inputs.crown_file.path}: the crown covers its whole arch scan")
@@ -173,14 +203,32 @@ def mask_crown_place(inputs: Inputs, own_tooth: Int32Array) -> BoolArray:
 class Standing:
     """Where the teeth stand at a record.
 
-    upper_tooth, lower_tooth (F,): tooth of every face, 0 where there is none; masked (F,) marks
-    the faces of the crown's own arch that the crown stands for, None without a crown.
+    upper_tooth, lower_tooth (F,): tooth of every face, 0 where there is none. inputs are those
+    whose crowns are divided into their teeth; masked holds for each crown which faces (F,) of its
+    own arch it stands for.
     """
 
+    inputs: Inputs
     rows: Rows
     frame: JawFrame
     teeth: PlacedTeeth
-    masked: BoolArray | None
+    masked: tuple[BoolArray, ...]
+
+    def left_out(self, *, upper: bool) -> BoolArray:
+        """Return which faces (F,) of an arch any crown stands for."""
+        tooth = self.teeth.upper_tooth if upper else self.teeth.lower_tooth
+        return left_out_faces(self.inputs, self.masked, len(tooth), upper=upper)
+
+
+def left_out_faces(
+    inputs: Inputs, masked: tuple[BoolArray, ...], n_faces: int, *, upper: bool
+) -> BoolArray:
+    """Return which of an arch's n faces (n,) any crown stands for."""
+    found = np.zeros(n_faces, dtype=np.bool_)
+    for crown, mask in zip(inputs.crowns, masked, strict=True):
+        if crown.spec.is_upper == upper:
+            found |= mask
+    return found
 
 
 def stand(inputs: Inputs, T_upper_lower: RigidTransform) -> Standing:
@@ -190,15 +238,19 @@ def stand(inputs: Inputs, T_upper_lower: RigidTransform) -> Standing:
     ------
     DegenerateProblem
         If the arches' shape does not tell.
+    InputError
+        If the arches look exchanged, or a crown's mesh cannot hold its teeth.
     """
-    rows = locate_rows(inputs, T_upper_lower)
+    orientation = orient_arches(inputs.upper, inputs.lower, T_upper_lower)
+    inputs = with_units(inputs, orientation, T_upper_lower)
+    rows = locate_rows(inputs, T_upper_lower, orientation)
     frame = mount(inputs, T_upper_lower, rows)
     teeth = place_teeth(inputs, rows)
-    masked = None
-    if inputs.crown_input is not None:
-        own = teeth.upper_tooth if inputs.crown_spec.is_upper else teeth.lower_tooth
-        masked = mask_crown_place(inputs, own)
-    return Standing(rows, frame, teeth, masked)
+    masked = []
+    for index, crown in enumerate(inputs.crowns):
+        own = teeth.upper_tooth if crown.spec.is_upper else teeth.lower_tooth
+        masked.append(mask_crown_place(inputs.for_crown(index), own))
+    return Standing(inputs, rows, frame, teeth, tuple(masked))
 
 
 def propped_finding(

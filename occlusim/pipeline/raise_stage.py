@@ -229,10 +229,11 @@ def write_raised(
 ) -> TriangleMesh:
     """Write the raised crown as PLY and STL and return it as read back from the PLY."""
     file, made = inputs.crown_file, maps[proposal]
+    path = folder / f"crown_raised{inputs.suffix}.ply"
     painted = PaintedMesh(made.raised, {"raise_um": made.raise_mm * UM})
-    write_ply(folder / "crown_raised.ply", painted, float64=file.is_double, units=file.unit)
-    write_stl(folder / "crown_raised.stl", made.raised, units=file.unit)
-    return read_mesh(folder / "crown_raised.ply", units=file.unit).mesh
+    write_ply(path, painted, float64=file.is_double, units=file.unit)
+    write_stl(path.with_suffix(".stl"), made.raised, units=file.unit)
+    return read_mesh(path, units=file.unit).mesh
 
 
 def _proof(
@@ -248,7 +249,7 @@ def _proof(
             region.field,
             reduction.settings,
             inputs.crown.mesh,
-            reduction.plan,
+            reduction.plan.untouched(inputs.crown.mesh),
         ),
     ]
     state, left = side_by_side(jobs)

@@ -17,7 +17,7 @@ from occlusim.jaw.frame import JawFrame
 from occlusim.jaw.orientation import ArchOrientation
 from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.inputs import Inputs
-from occlusim.pipeline.placing import Standing, stand
+from occlusim.pipeline.placing import Standing, left_out_faces, stand
 from occlusim.pipeline.record_checks import (
     contact_findings,
     contact_of,
@@ -80,7 +80,7 @@ class Record:
             If the jaw could not be mounted.
         """
         require_accepted(self.verdict)
-        if self.registration is None or self.standing is None or self.standing.masked is None:
+        if self.registration is None or self.standing is None:
             raise self.problem or DegenerateProblem("bite record: the jaw could not be mounted")
         at = self.standing
         return Placed(
@@ -91,12 +91,13 @@ class Record:
             at.teeth.upper_tooth,
             at.teeth.lower_tooth,
             self.standing.masked,
+            self.standing.inputs,
         )
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """The registered, mounted case; upper_tooth, lower_tooth (F,) and masked (F,) as `Standing`."""
+    """The registered, mounted case; the rest as `Standing`."""
 
     T_upper_lower: RigidTransform
     record: Record
@@ -104,7 +105,17 @@ class Placed:
     frame: JawFrame
     upper_tooth: Int32Array
     lower_tooth: Int32Array
-    masked: BoolArray
+    masked: tuple[BoolArray, ...]
+    inputs: Inputs
+
+    def tooth(self, *, upper: bool) -> Int32Array:
+        """Return the teeth (F,) of an arch's faces, 0 where there is none."""
+        return self.upper_tooth if upper else self.lower_tooth
+
+    def left_out(self, *, upper: bool) -> BoolArray:
+        """Return which faces (F,) of an arch any crown stands for."""
+        n_faces = len(self.tooth(upper=upper))
+        return left_out_faces(self.inputs, self.masked, n_faces, upper=upper)
 
 
 def take_record(inputs: Inputs, clock: Clock) -> Record:

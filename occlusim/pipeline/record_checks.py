@@ -51,12 +51,12 @@ def contact_of(
     T_upper_lower: RigidTransform,
     sigma_height_mm: float,
 ) -> RecordContact:
-    """Return how the natural teeth meet at a pose; the crown's place is left out."""
+    """Return how the natural teeth meet at a pose; the crowns' places are left out."""
     faces = [np.ones(len(s.mesh.faces), dtype=bool) for s in (inputs.upper, inputs.lower)]
     if standing is not None:
         faces = [standing.teeth.upper_tooth > 0, standing.teeth.lower_tooth > 0]
-        if standing.masked is not None:
-            faces[0 if inputs.crown_spec.is_upper else 1] &= ~standing.masked
+        faces[0] &= ~standing.left_out(upper=True)
+        faces[1] &= ~standing.left_out(upper=False)
     return record_contact(
         ToothFaces(inputs.upper, faces[0]),
         ToothFaces(inputs.lower, faces[1]),
@@ -109,8 +109,8 @@ def contact_findings(
         for reason in verdict.reasons
         if reason.code in ("over_closed", "propped_open", "one_side_open")
     ]
-    if standing is not None and standing.masked is not None:
-        is_upper = inputs.crown_spec.is_upper
-        T_antagonist_own = T_upper_lower.inverse() if is_upper else T_upper_lower
-        findings += propped_finding(inputs, inputs.opposing_arch, standing.masked, T_antagonist_own)
+    for index, masked in enumerate(standing.masked if standing is not None else ()):
+        own = inputs.for_crown(index)
+        T_antagonist_own = T_upper_lower.inverse() if own.crown_spec.is_upper else T_upper_lower
+        findings += propped_finding(own, own.opposing_arch, masked, T_antagonist_own)
     return findings

@@ -45,16 +45,19 @@ def places_of(
     frame: JawFrame | None = None,
     teeth: PlacedTeeth | None = None,
 ) -> tuple[Place, ...]:
-    """Return the crown, if there is one, and the first molar of either side.
+    """Return the crowns, if there are any, and the first molar of either side.
+
+    The first crown is called `crown`, further ones with their tooth, such as `crown_36`.
 
     Where a side has no first molar, the nearest molar behind it stands for it, lower before upper;
     without any, the last tooth's landmark.
     """
     found = []
-    if inputs.crown_input is not None:
-        tooth = inputs.crown_spec.iso[0]
-        point = crown_centroid(inputs, T_upper_lower)
-        found.append(Place("crown", tooth, f"the crown ({tooth})", point))
+    for index, crown in enumerate(inputs.crowns):
+        tooth, named = crown.spec.iso[0], ", ".join(map(str, crown.spec.iso))
+        point = crown_centroid(inputs.for_crown(index), T_upper_lower)
+        name = f"crown_{tooth}" if index else "crown"
+        found.append(Place(name, tooth, f"the crown ({named})", point))
     if frame is None or teeth is None:
         return tuple(found)
     centroids = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -22,12 +22,13 @@ def closure_part(
     closure: Equilibrium,
     oppositions: tuple[Opposition, ...],
     crown_index: int | None = None,
-    platform: Float64Array | None = None,
+    platforms: Mapping[str, Float64Array] | None = None,
 ) -> dict[str, Any]:
     """Return one closure: rotation, loads, joints, contacts by pair, crown's share.
 
-    `crown_index` names the opposition that is the crown, or None where it is left out; `platform`
-    (3,) mm, upper scan's coordinates at this pose, is the point that its moment is taken about.
+    `crown_index` names the opposition that is the crown, or None where it is left out; `platforms`
+    are the points (3,) mm, upper scan's coordinates at this pose, that its moment is taken about,
+    by tooth.
     """
     contacts: list[dict[str, Any]] = []
     for index, opposition in enumerate(oppositions):
@@ -68,7 +69,8 @@ def closure_part(
     if crown_index is not None:
         load = float(closure.loads[crown_index].vertical_N.sum())
         found["crown_load_N"], found["crown_share"] = load, load / closure.support_N
-        found |= resultant_part(closure, crown_index, oppositions[crown_index], platform)
+        own = oppositions[crown_index]
+        found |= resultant_part(closure, crown_index, own, platforms or {})
     return found
 
 
@@ -94,22 +96,31 @@ def patch_parts(
 
 
 def resultant_part(
-    closure: Equilibrium, index: int, opposition: Opposition, platform: Float64Array | None
+    closure: Equilibrium, index: int, opposition: Opposition, platforms: Mapping[str, Float64Array]
 ) -> dict[str, Any]:
-    """Return the force on the crown (upper scan's axes) and its moment about the platform."""
+    """Return the force on the crown (upper scan's axes) and its moment about each platform.
+
+    `crown_moment_Nmm` is that about the only platform; of several, each has its own.
+    """
     load = closure.loads[index]
     pressed = load.area_mm2 > 0
     force = load.vector_N[pressed]
     centre = load.pressure_centre[pressed]
     if not opposition.field_is_upper:
         force, centre = -force, closure.T_upper_lower.apply(centre)
-    moment = None
-    if platform is not None:
-        moment = numbers(np.cross(centre - platform, force).sum(axis=0), 6)
-    return {
-        "crown_force_N": numbers(force.sum(axis=0), 6),
-        "crown_moment_Nmm": moment,
+    moments = {
+        tooth: numbers(np.cross(centre - platform, force).sum(axis=0), 6)
+        for tooth, platform in platforms.items()
     }
+    found: dict[str, Any] = {
+        "crown_force_N": numbers(force.sum(axis=0), 6),
+        "crown_moment_Nmm": next(iter(moments.values())) if len(moments) == 1 else None,
+    }
+    if len(moments) > 1:
+        found["crown_moments"] = [
+            {"tooth": tooth, "moment_Nmm": moment} for tooth, moment in moments.items()
+        ]
+    return found
 
 
 def order_part(closures: tuple[Equilibrium, ...], opposition: Opposition) -> list[dict[str, Any]]:

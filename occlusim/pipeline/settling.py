@@ -8,6 +8,7 @@ of the registration pulls as hard as the light load.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,7 +39,9 @@ class Settled:
     problem: str | None
 
 
-def settle_freely(placed: Placed, jaw: JawStage, pair: CrownAgainst, tooth: int) -> Settled:
+def settle_freely(
+    placed: Placed, jaw: JawStage, pair: CrownAgainst, teeth: Sequence[int]
+) -> Settled:
     """Return what free settling does to the crown's height above the datum.
 
     Parameters
@@ -47,7 +50,7 @@ def settle_freely(placed: Placed, jaw: JawStage, pair: CrownAgainst, tooth: int)
         The record with its covariance, and the jaw on its hinge.
     pair
         The crown and its antagonist.
-    tooth
+    teeth
         The crown's (ISO 3950).
     """
     registration = placed.record.registration
@@ -71,7 +74,7 @@ def settle_freely(placed: Placed, jaw: JawStage, pair: CrownAgainst, tooth: int)
         return Settled(None, str(error))
     heights = []
     for closure in (light, free):
-        datum = natural_datum(pairs_of(closure, 0, jaw.run.near), tooth)
+        datum = natural_datum(pairs_of(closure, 0, jaw.run.near), teeth)
         heights.append(datum.g_nat_mm - pair.least_gap(closure.T_upper_lower).gap_mm)
     return Settled(heights[1] - heights[0], None)
 

@@ -21,9 +21,10 @@ from occlusim.crown.sides import (
     side_contact,
     side_gaps,
 )
+from occlusim.crown.units import outer_neighbours
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.transform import RigidTransform
-from occlusim.jaw.numbering import distal_neighbour, mesial_neighbour
+from occlusim.jaw.numbering import arch_index, tooth_step
 from occlusim.pipeline.crown_stage import crown_orientation
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.record import Placed
@@ -98,30 +99,30 @@ class SidesStage:
     side_gap_um: Float64Array
 
 
-def neighbour_on(side: Side, tooth: int, own: Int32Array, missing: Sequence[int]) -> Neighbour:
-    """Return the tooth that stands next to another on a side, stepping over what is not there.
+def neighbour_on(
+    side: Side, teeth: Sequence[int], own: Int32Array, missing: Sequence[int]
+) -> Neighbour:
+    """Return the tooth that stands next to a crown on a side, stepping over what is not there.
 
     Parameters
     ----------
     side
         Towards the midline (and across it) or away from it.
-    tooth
-        ISO 3950.
+    teeth
+        ISO 3950, those of a bridge from the patient's right to left.
     own : (F,)
         Teeth of the arch's faces.
     missing
         Teeth that the case names as missing.
     """
-    present = set(np.unique(own).tolist()) - set(missing) - {0, tooth}
+    present = set(np.unique(own).tolist()) - set(missing) - {0, *teeth}
     gone: list[int] = []
+    end, here = outer_neighbours(teeth)[SIDES.index(side)]
     # Past the midline what was mesial leads away from it: the step keeps its direction.
-    step = mesial_neighbour if side == "mesial" else distal_neighbour
-    here: int | None = step(tooth)
+    step = 0 if here is None else arch_index(here) - arch_index(end)
     while here is not None and here not in present:
         gone.append(here)
-        if side == "mesial" and here // 10 != tooth // 10:
-            step = distal_neighbour
-        here = step(here)
+        here = tooth_step(here, step)
     return Neighbour(side, here, tuple(gone))
 
 
@@ -139,14 +140,14 @@ def run_sides(inputs: Inputs, placed: Placed, crown: GapField) -> SidesStage:
     orientation = crown_orientation(inputs, placed)
     own = placed.upper_tooth if spec.is_upper else placed.lower_tooth
     missing = [int(t) for t in inputs.case.teeth.missing]
-    neighbours = [neighbour_on(side, spec.iso[0], own, missing) for side in SIDES]
+    neighbours = [neighbour_on(side, spec.iso, own, missing) for side in SIDES]
     walls = side_by_side([partial(_wall, inputs, own, n, orientation) for n in neighbours])
     fields = [None if wall is None else GapField.build(wall.mesh, BAND) for wall in walls]
     standing = [field for field in fields if field is not None]
-    implant = inputs.case.implant
+    implants = inputs.case.implants_of(spec)
     path = seating_path(
         spec.seating_axis,
-        None if implant is None else implant.axis,
+        implants[0].axis if len(implants) == 1 else None,
         orientation.occlusal,
         crown,
         standing,

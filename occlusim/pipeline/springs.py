@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from occlusim.contact.foundation import FoundationSettings
@@ -19,13 +20,13 @@ from occlusim.pipeline.results import pairs_of
 from occlusim.pipeline.units import UM
 
 
-def other_springs(jaw: JawStage, pair: CrownAgainst, tooth: int) -> list[Finding]:
+def other_springs(jaw: JawStage, pair: CrownAgainst, teeth: Sequence[int]) -> list[Finding]:
     """Return what other springs do to the crown's height above the datum in light closure.
 
     Each set of springs gives a closure without the crown, and the natural contacts' tightness and
     the crown's gap in it.
     """
-    usual = _height_mm(jaw, pair, tooth, jaw.run.light)
+    usual = _height_mm(jaw, pair, teeth, jaw.run.light)
     said, side = [], jaw.run.side.copy()
     for code, words, statics in variants(jaw.model.statics):
         model = replace(jaw.model, statics=statics)
@@ -34,7 +35,7 @@ def other_springs(jaw: JawStage, pair: CrownAgainst, tooth: int) -> list[Finding
         except OcclusimError as error:
             said.append(Finding("info", code, f"{words}: {error}", "crown"))
             continue
-        change_um = (_height_mm(jaw, pair, tooth, closed) - usual) * UM
+        change_um = (_height_mm(jaw, pair, teeth, closed) - usual) * UM
         said.append(
             Finding(
                 "info", code,
@@ -45,8 +46,12 @@ def other_springs(jaw: JawStage, pair: CrownAgainst, tooth: int) -> list[Finding
     return said
 
 
-def stiffer_shares(jaw: JawStage, crown: Opposition) -> dict[str, float | None]:
+def stiffer_shares(
+    jaw: JawStage, crown: Opposition, others: Sequence[Opposition] = ()
+) -> dict[str, float | None]:
     """Return the crown's light share on a foundation ten times stiffer; None: not found.
+
+    `others` are further crowns that share the load.
 
     The usual foundation evens out a scan's noise and lets a high crown sink in; the truth lies
     between.
@@ -56,7 +61,8 @@ def stiffer_shares(jaw: JawStage, crown: Opposition) -> dict[str, float | None]:
     model = replace(jaw.model, statics=replace(statics, foundation=stiff))
     start = jaw.run.light
     try:
-        closed = close_jaw(model, (jaw.run.side.copy(), crown), start.load_N, start, is_rough=True)
+        pressed = (jaw.run.side.copy(), crown, *others)
+        closed = close_jaw(model, pressed, start.load_N, start, is_rough=True)
     except OcclusimError:
         return {"light": None}
     return {"light": float(closed.loads[1].vertical_N.sum()) / closed.support_N}
@@ -85,8 +91,10 @@ def variants(statics: Statics) -> list[tuple[str, str, Statics]]:
     return found
 
 
-def _height_mm(jaw: JawStage, pair: CrownAgainst, tooth: int, closed: Equilibrium) -> float:
-    datum = natural_datum(pairs_of(closed, 0, jaw.run.near), tooth)
+def _height_mm(
+    jaw: JawStage, pair: CrownAgainst, teeth: Sequence[int], closed: Equilibrium
+) -> float:
+    datum = natural_datum(pairs_of(closed, 0, jaw.run.near), teeth)
     return datum.g_nat_mm - pair.least_gap(closed.T_upper_lower).gap_mm
 
 

@@ -33,7 +33,25 @@ def _teeth(upper, lower):
 
 
 def _inputs(crown=None, bites=(), files=()):
-    return SimpleNamespace(crown_input=crown, bites=bites, bite_files=files)
+    crowns = () if crown is None else (crown,)
+    return SimpleNamespace(crowns=crowns, bites=bites, bite_files=files)
+
+
+def _crown(*teeth, x):
+    """A crown of some teeth whose middle lies at x."""
+    mesh = SimpleNamespace(vertices=np.array([[x - 1.0, 50.0, -30.0], [x + 1.0, 50.0, -30.0]]))
+    spec = SimpleNamespace(iso=teeth, is_upper=teeth[0] < 30)
+    return SimpleNamespace(spec=spec, surface=SimpleNamespace(mesh=mesh))
+
+
+def _turned(*crowns):
+    """Inputs that can be turned to each of some crowns."""
+
+    def for_crown(index):
+        one = crowns[index]
+        return SimpleNamespace(crown_spec=one.spec, crown=one.surface)
+
+    return SimpleNamespace(crowns=crowns, for_crown=for_crown)
 
 
 @pytest.mark.parametrize(
@@ -61,17 +79,21 @@ def test_the_first_molar_or_the_nearest_behind_it_stands_for_a_side(upper, lower
 
 @pytest.mark.parametrize(("tooth", "is_upper"), [(46, False), (16, True)])
 def test_a_crown_is_a_place_and_stands_for_its_tooth(tooth, is_upper):
-    mesh = SimpleNamespace(vertices=np.array([[25.0, 50.0, -30.0], [27.0, 50.0, -30.0]]))
-    crown = SimpleNamespace(spec=SimpleNamespace(iso=(tooth,), is_upper=is_upper))
-    inputs = SimpleNamespace(
-        crown_input=crown, crown_spec=crown.spec, crown=SimpleNamespace(mesh=mesh)
-    )
+    inputs = _turned(_crown(tooth, x=26.0))
     teeth = _teeth((16, 26), (36,) if is_upper else (46, 36))
     first, right, _ = places_of(inputs, T_UPPER_LOWER, FRAME, teeth)
     lifted = 0.0 if is_upper else 2.0
     assert (first.name, first.words) == ("crown", f"the crown ({tooth})")
     assert_allclose(first.point, [26.0, 50.0, -30.0 + lifted], rtol=0, atol=1e-12)
     assert (right.tooth, right.point.tolist()) == (tooth, first.point.tolist())
+
+
+def test_further_crowns_are_places_with_their_tooth_in_the_name():
+    inputs = _turned(_crown(46, x=26.0), _crown(37, 36, x=-26.0))
+    first, second = places_of(inputs, T_UPPER_LOWER)
+    assert (first.name, second.name, second.tooth) == ("crown", "crown_37", 37)
+    assert second.words == "the crown (37, 36)"
+    assert_allclose(second.point, [-26.0, 50.0, -28.0], rtol=0, atol=1e-12)
 
 
 def test_without_a_jaw_only_the_crown_is_a_place():

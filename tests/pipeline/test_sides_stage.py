@@ -47,7 +47,7 @@ LOWER = np.array([0, 0, 47, 46, 45, 44, 41, 31, 32])
     ],
 )
 def test_the_neighbour_is_the_next_tooth_that_stands(side, tooth, missing, found, gone):
-    assert neighbour_on(side, tooth, LOWER, missing) == Neighbour(side, found, gone)
+    assert neighbour_on(side, (tooth,), LOWER, missing) == Neighbour(side, found, gone)
 
 
 def said(neighbour, contact, way=FREE):

@@ -101,7 +101,7 @@ def test_a_tether_is_the_inverse_covariance_at_the_scale_of_the_load(demo):
 
 def test_free_settling_of_a_good_record_changes_little(demo):
     stage, _, pair = demo
-    settled = settle_freely(stage.placed, stage.jaw, pair, 46)
+    settled = settle_freely(stage.placed, stage.jaw, pair, (46,))
     assert settled.problem is None
     assert abs(settled.disagreement_mm) < 0.03
 
@@ -110,7 +110,7 @@ def test_a_record_of_unknown_covariance_is_not_settled(demo):
     stage, _, pair = demo
     registration = replace(stage.placed.record.registration, covariance=np.full((6, 6), np.nan))
     placed = replace(stage.placed, record=replace(stage.placed.record, registration=registration))
-    settled = settle_freely(placed, stage.jaw, pair, 46)
+    settled = settle_freely(placed, stage.jaw, pair, (46,))
     assert settled.disagreement_mm is None
     assert "covariance" in settled.problem
 
