@@ -14,7 +14,8 @@ from occlusim.files.results_file import OutputFolder
 from occlusim.pipeline.access_stage import run_access
 from occlusim.pipeline.clock import Clock, Progress
 from occlusim.pipeline.crown_stage import run_crown
-from occlusim.pipeline.foil import foil_part
+from occlusim.pipeline.foil import foil_part, foil_words
+from occlusim.pipeline.foil_fit import constrain
 from occlusim.pipeline.guided import natural_guidance_part
 from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
@@ -86,6 +87,8 @@ def check_case(
             sides = run_sides(inputs, placed, fields.crown)
         slide = retruded.slide if retruded else None
         jaw: JawStage = run_jaw_stage(inputs, placed, fields, clock, slide)
+        recorded = placed.T_upper_lower
+        placed, jaw, fit = constrain(inputs, placed, fields, jaw, clock, slide)
         crown, (arches,) = run_crown(
             inputs,
             placed,
@@ -105,6 +108,7 @@ def check_case(
         findings += crown.findings
         findings += retruded.findings if retruded else ()
         foil = foil_part(case.foil, jaw)
+        doubts = [*foil_words(foil), *(fit.words() if fit else ())]
         findings += access.findings() if access else ()
         findings += sensitivity.findings(deepest_um, case.targets.least_spot_um)
         results = {
@@ -116,8 +120,9 @@ def check_case(
             "seconds": {},
             "inputs": inputs.input_parts(),
             "findings": [],
-            "verdict": verdict_part(inputs, placed, jaw, crown, foil),
-            "registration": registration_part(inputs, placed.record),
+            "verdict": verdict_part(inputs, placed, jaw, crown, doubts),
+            "registration": registration_part(inputs, placed.record)
+            | ({"foil": fit.part(recorded, placed.record.places)} if fit else {}),
             "mounting": mounting_part(case, placed.frame)
             | {"axis_effect": sensitivity.axis_effect_part()},
             "closure": jaw.closure_part(),
