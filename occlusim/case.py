@@ -191,10 +191,15 @@ class Teeth(Section):
 
 
 class Foil(Section):
-    """Pairs of teeth, upper and lower, seen to hold a foil or to let it slip before the crown."""
+    """Pairs of teeth, upper and lower, seen to hold a foil or to let it slip before the crown.
+
+    Where it `constrains`, the record's pose is moved, within its certainty, towards one at which
+    the teeth do so.
+    """
 
     thickness_um: Annotated[Number, between(1.0, 500.0)] = 8.0
     load: Literal["light", "heavy"] = "light"
+    constrains: bool = False
     holds: tuple[tuple[Tooth, Tooth], ...] = ()
     slips: tuple[tuple[Tooth, Tooth], ...] = ()
 

@@ -15,7 +15,8 @@ from occlusim.files.results_file import OutputFolder
 from occlusim.pipeline.clock import Clock, Progress
 from occlusim.pipeline.crown_set import run_crowns, seated_crowns
 from occlusim.pipeline.each_crown import crown_findings, joined_verdict, look_at
-from occlusim.pipeline.foil import foil_part
+from occlusim.pipeline.foil import foil_part, foil_words
+from occlusim.pipeline.foil_fit import constrain
 from occlusim.pipeline.guided import natural_guidance_part
 from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_stage import Fields, run_natural_jaw
@@ -89,11 +90,14 @@ def check_case(
             ]
         slide = retruded.slide if retruded else None
         natural = run_natural_jaw(inputs, placed, fields, clock, slide)
+        placed, natural, fit = constrain(inputs, placed, fields, natural, clock, slide)
+        seated = seated_crowns(inputs, placed) if fit else seated
         maps = [partial(arch_maps, inputs, placed, natural.run.light)]
         proved, (arches,) = run_crowns(placed, seated, natural, fields, maps, clock, folder.work)
         foil = foil_part(case.foil, proved[0].jaw)
+        doubts = [*foil_words(foil), *(fit.words() if fit else ())]
         crowns = [
-            look_at(one, side, field, foil, clock, folder.work)
+            look_at(one, side, field, (foil, doubts), clock, folder.work)
             for one, side, field in zip(proved, sides, fields.crowns, strict=True)
         ]
         jaw = proved[0].jaw
@@ -109,7 +113,8 @@ def check_case(
             "inputs": inputs.input_parts(),
             "findings": [],
             "verdict": joined_verdict(crowns),
-            "registration": registration_part(inputs, placed.record),
+            "registration": registration_part(inputs, placed.record)
+            | ({"foil": fit.part(placed.record.places)} if fit else {}),
             "mounting": mounting_part(case, placed.frame)
             | {"axis_effect": crowns[0].sensitivity.axis_effect_part()},
             "closure": crowns[0].closure_part(),

@@ -38,6 +38,7 @@ class CheckedCrown:
     low: RaiseStage | None
     access: AccessStage | None
     foil: list[dict[str, Any]]
+    doubts: list[str]
 
     def part(self) -> dict[str, Any]:
         """Return the crown's part of the results."""
@@ -65,7 +66,7 @@ class CheckedCrown:
 
     def verdict_part(self) -> dict[str, Any]:
         """Return the verdict on this crown."""
-        return verdict_part(self.inputs, self.placed, self.jaw, self.stage, self.foil)
+        return verdict_part(self.inputs, self.placed, self.jaw, self.stage, self.doubts)
 
     def whole_part(self) -> dict[str, Any]:
         """Return the crown's part of the results, with what stands outside it of an only one."""
@@ -86,13 +87,14 @@ def look_at(
     proved: ProvedCrown,
     sides: SidesStage,
     field: GapField,
-    foil: list[dict[str, Any]],
+    foil: tuple[list[dict[str, Any]], list[str]],
     clock: Clock,
     folder: Path,
 ) -> CheckedCrown:
     """Return a crown with sensitivity, contacts, screw access, and its raise where it is low.
 
-    `field` is that of its design; a raised crown is written to the folder.
+    `field` is that of its design; `foil` is what it showed, and what of that speaks against the
+    rest, in words; a raised crown is written to the folder.
     """
     inputs, jaw = proved.inputs, proved.jaw
     crown = proved.stage.with_field("side_gap_um", sides.side_gap_um)
@@ -106,7 +108,7 @@ def look_at(
     with clock.stage("access", "screw access: opening, contacts, walls, tilts"):
         access = run_access(inputs, jaw, crown)
     return CheckedCrown(
-        inputs, proved.placed, jaw, crown, sides, sensitivity, kept, low, access, foil
+        inputs, proved.placed, jaw, crown, sides, sensitivity, kept, low, access, *foil
     )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from occlusim.pipeline.crown_stage import CrownStage
-from occlusim.pipeline.foil import foil_words
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
@@ -20,9 +19,12 @@ def verdict_part(
     placed: Placed,
     jaw: JawStage,
     crown: CrownStage,
-    foil: list[dict[str, Any]],
+    foil: list[str],
 ) -> dict[str, Any]:
-    """Return state, whether the crown is high, the reasons for doubt, and the coverage."""
+    """Return state, whether the crown is high, the reasons for doubt, and the coverage.
+
+    `foil`: in words, what foil showed that speaks against the rest.
+    """
     reasons = [f"{reason}: the recorded bite is the datum" for reason in jaw.datum.reasons]
     reasons += [f"bite record: {reason}" for reason in placed.record.verdict.reasons]
     change_um = crown.disagreement_um
@@ -31,7 +33,7 @@ def verdict_part(
             f"settled freely on its natural teeth the bite puts the crown {change_um:.0f} um "
             "higher or lower than closed on the hinge"
         )
-    reasons += foil_words(foil)
+    reasons += foil
     if crown.coverage < LEAST_COVERAGE:
         reasons.append(
             f"the opposing scan ends within 1 mm of {100 * (1 - crown.coverage):.0f} % of the "
