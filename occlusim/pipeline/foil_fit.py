@@ -199,7 +199,8 @@ def fit_to_foil(foil: Foil, placed: Placed, jaw: NaturalJaw) -> FoilFit:
         return FoilFit(same, same, np.zeros(6), registration.covariance, 1.0, rounds)
     tells = slope[sight.off_mm(gap) != 0.0] / SCATTER_MM
     left = np.linalg.inv(np.eye(n) + tells.T @ tells)
-    return FoilFit(moved(z), spread @ z, spread @ left @ spread.T, float(chi2.sf(z @ z, n)), rounds)
+    chance, recorded = float(chi2.sf(z @ z, n)), placed.T_upper_lower
+    return FoilFit(moved(z), recorded, spread @ z, spread @ left @ spread.T, chance, rounds)
 
 
 def _values(seen: list[PairGap]) -> Float64Array:
