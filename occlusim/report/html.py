@@ -34,6 +34,7 @@ from occlusim.report.motion_tables import motion_tables
 from occlusim.report.numbers import numbered_spots, plain
 from occlusim.report.record_tables import record_tables
 from occlusim.report.sensitivity_tables import sensitivity_tables
+from occlusim.report.several import several_table
 from occlusim.report.side_tables import side_tables
 from occlusim.report.side_texts import VISIT
 from occlusim.report.summary import answer, tooth_words
@@ -133,6 +134,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
     return {
         **record_tables(registration),
         **motion_tables(results.get("motion")),
+        "several": several_table(results),
         "spots": tables.spot_table(crown.get("spots") or []),
         "movements": tables.movement_table(crown),
         "proof": tables.proof_table(crown),

@@ -123,6 +123,19 @@ ENGLISH: Mapping[str, str] = {
     "direction_back": "back",
     "crown_alt": "Crown seen on its biting surface, coloured by the number chosen above",
     # spots
+    "several": "All crowns of the case",
+    "several_intro": "This page is about the crown in its title; each of the others has a page of "
+    "its own. A crown is planned against the ones before it as they were adjusted and the ones "
+    "after it as they are designed: what two crowns overlap is taken off the one named first in "
+    "the case file. The proof runs with all of them adjusted.",
+    "several_caption": "The crowns, in the order of the case file",
+    "several_crown": "Crown",
+    "several_answer": "Answer",
+    "several_spots": "Spots",
+    "several_deepest": "Deepest",
+    "several_left": "Left after adjusting",
+    "several_report": "Page",
+    "several_next": "Crown {teeth}: {headline}",
     "spots": "High spots",
     "spots_caption": "Where the crown is too high, and what taking it off leaves",
     "no_spots": "No high spot was found.",
