@@ -39,7 +39,7 @@ SEARCH_SHARE = 0.35
 """A border is looked for within this share of the narrower unit beside it; teeth's own widths
 scatter by 8.5 % (`occlusim.jaw.row_fit.WIDTH_SPREAD`), and borders add up over a bridge."""
 
-LENGTH_REFUSED = (0.72, 1.38)
+LENGTH_REFUSED = (0.76, 1.36)
 LENGTH_DOUBTED = (0.82, 1.20)
 """A bridge's length over the sum of its teeth's handbook widths. People's teeth are 0.8 to 1.18
 times those (`occlusim.jaw.row_fit.SCALES`), most within 7 %; a unit more or less of three changes

@@ -58,10 +58,22 @@ OUTPUT_NAMES = (
     "lower_gap.ply",
     "report.html",
     "pictures/*.png",
+    *(
+        name.format("_[1-4][1-8]")
+        for name in (
+            "spots{}.csv",
+            "crown_gap{}.ply",
+            "crown_reduction{}.ply",
+            "crown_adjusted{}.stl",
+            "crown_adjusted{}.ply",
+            "report{}.html",
+            "pictures{}/*.png",
+        )
+    ),
     "lower_in_upper.ply",
     "bite_*_in_upper.ply",
 )
-"""What a run may write into its folder."""
+"""What a run may write into its folder; a further crown's files have its tooth in their names."""
 
 _MARK = ".occlusim-"
 _DAY_S = 86400.0

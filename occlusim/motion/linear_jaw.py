@@ -239,7 +239,7 @@ class LinearJaw:
         left_over = np.array([rest[1] + rest[2], rest[0], (rest[1] - rest[2]) * half_width_mm])
         on_a_tooth = 0.0
         if len(state) > 3:
-            left = (self.sockets.basis() @ whole[3:]).reshape(len(self.sockets.tooth), -1)
+            left = (self.sockets.basis() @ whole[3:]).reshape(self.sockets.n_bodies, -1)
             on_a_tooth = float(np.sqrt((left**2).sum(axis=1)).max())
         return float(contact[1] + contact[2]), pressed, left_over, on_a_tooth
 

@@ -19,6 +19,9 @@ from occlusim.errors import InputError
 
 Pace = Literal["sustained", "quick"]
 
+NO_SOCKET = 1e12
+"""A pontic is so many times softer than a tooth: it pulls with less than a nanonewton."""
+
 
 @dataclass(frozen=True, slots=True)
 class MobilitySettings:
@@ -44,6 +47,11 @@ class MobilitySettings:
         By tooth (ISO 3950): how many times more than usual it yields.
     rigid
         Teeth that do not yield: implants.
+    joined
+        Groups of teeth under one bridge, which give way as one, all by the same shift. A bridge
+        does not turn in its sockets here.
+    hanging
+        Teeth of such groups without a socket of their own: pontics.
     """
 
     pace: Pace = "sustained"
@@ -54,6 +62,8 @@ class MobilitySettings:
     has_lateral: bool = True
     factor: Mapping[int, float] = field(default_factory=dict)
     rigid: frozenset[int] = frozenset()
+    joined: tuple[tuple[int, ...], ...] = ()
+    hanging: frozenset[int] = frozenset()
 
     def __post_init__(self) -> None:
         if self.pace not in get_args(Pace):
@@ -103,20 +113,32 @@ class Sockets:
 
     @staticmethod
     def of(teeth: tuple[int, ...], axis: Float64Array, settings: MobilitySettings) -> Sockets:
-        """Return the sockets of those of some teeth that yield."""
-        mobile = tuple(t for t in teeth if settings.yields(t))
-        return Sockets(
-            mobile, axis, np.array([settings.factor.get(t, 1.0) for t in mobile]), settings
-        )
+        """Return the sockets of those of some teeth that yield, and of all joined to them."""
+        met = {t for t in teeth if settings.yields(t)}
+        for group in settings.joined:
+            if met & set(group):
+                met |= {t for t in group if settings.yields(t)}
+        mobile = tuple(sorted(met))
+        softness = [
+            NO_SOCKET if t in settings.hanging else settings.factor.get(t, 1.0) for t in mobile
+        ]
+        return Sockets(mobile, axis, np.array(softness), settings)
 
     def basis(self) -> Float64Array:
-        """Return the free directions as rows (f, 3 m)."""
-        n = len(self.tooth)
+        """Return the free directions as rows (f, 3 m): teeth that are joined share theirs."""
+        body = np.arange(len(self.tooth))
+        for group in self.settings.joined:
+            own = np.isin(self.tooth, group)
+            body[own] = body[own].min(initial=len(body))
+        together = (np.unique(body)[:, None] == body).astype(np.float64)
         if self.settings.has_lateral:
-            return np.eye(3 * n)
-        rows = np.zeros((n, n, 3))
-        rows[np.arange(n), np.arange(n)] = self.axis
-        return rows.reshape(n, 3 * n)
+            return np.kron(together, np.eye(3))
+        return np.kron(together, self.axis[None])
+
+    @property
+    def n_bodies(self) -> int:
+        """How many teeth, or bridges of several, move by themselves."""
+        return len(self.basis()) // (3 if self.settings.has_lateral else 1)
 
     def add(self, shift: Float64Array, gradient: Float64Array, hessian: Float64Array) -> float:
         """Add gradient (3 m,) and Hessian (3 m, 3 m) at shifts (m, 3) mm; return the energy."""

@@ -28,6 +28,7 @@ from occlusim.pipeline.record_part import registration_part
 from occlusim.pipeline.retruded import take_retruded
 from occlusim.pipeline.side_by_side import meanwhile
 from occlusim.pipeline.sides_stage import run_sides
+from occlusim.report.several import further_words, turned_to
 from occlusim.report.summary import summary_words
 
 
@@ -39,8 +40,9 @@ class CheckResult:
     folder: Path
 
     def summary(self) -> str:
-        """Return the answer in plain words."""
-        return summary_words(self.results)
+        """Return the answer in plain words, of several crowns one after the other."""
+        first = summary_words(turned_to(self.results, 0))
+        return "\n".join([first, *further_words(self.results)])
 
 
 def check_case(

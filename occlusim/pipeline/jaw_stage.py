@@ -212,8 +212,14 @@ def jaw_statics(inputs: Inputs, placed: Placed) -> Statics:
     """Return what gives way in a case: foundation, teeth but implants, joints, muscles."""
     case, loads = inputs.case, inputs.case.loads
     implants = {int(t) for t in case.teeth.implants}
+    bridges: list[tuple[int, ...]] = []
+    hanging: set[int] = set()
     for crown in case.crowns:
-        implants |= set(crown.iso) if crown.support == "implant" else set()
+        if crown.support == "implant":
+            implants |= set(crown.iso)
+        elif len(crown.iso) > 1:
+            bridges.append(crown.iso)
+            hanging |= {int(tooth) for tooth in crown.pontics}
     factor = {int(tooth): f for tooth, f in case.teeth.mobility.items()}
     T_upper_jaw = placed.frame.T_jaw_upper.inverse()
     point = placed.T_upper_lower.inverse().apply(T_upper_jaw.apply(loads.muscle_point_jaw_mm))
@@ -224,6 +230,8 @@ def jaw_statics(inputs: Inputs, placed: Placed) -> Statics:
             has_lateral=loads.lateral_springs,
             factor=factor,
             rigid=frozenset(implants),
+            joined=tuple(bridges),
+            hanging=frozenset(hanging),
         ),
         JointSettings(loads.joint_stiffness_N_per_mm),
         Muscle(point, T_upper_jaw.rotate(np.array(loads.muscle_direction_jaw))),

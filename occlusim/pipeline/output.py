@@ -25,6 +25,7 @@ from occlusim.pipeline.units import UM
 from occlusim.report.colour import NO_DATA_RGB, SURFACE_RGB, paint, quantity_of
 from occlusim.report.html import write_report
 from occlusim.report.pictures import write_pictures
+from occlusim.report.several import turned_to
 
 MAP_REACH_MM = 2.0
 
@@ -65,29 +66,16 @@ def write_outputs(
         with clock.stage("pictures", "drawing the pictures"):
             for k, one in enumerate(crowns):
                 target = folder / f"pictures{one.inputs.suffix}"
-                _, seen = write_pictures(target, results_of(results, k), meshes[k], axes)
+                _, seen = write_pictures(target, turned_to(results, k), meshes[k], axes)
                 findings = [*findings, *seen]
         results["seconds"] = {name: round(s, 4) for name, s in clock.seconds.items()}
     results["findings"] = finding_parts(findings)
     write_results(folder, results)
     with clock.stage("report", "writing the report"):
         for k, one in enumerate(crowns):
-            shown, suffix = results_of(results, k), one.inputs.suffix
+            shown, suffix = turned_to(results, k), one.inputs.suffix
             write_spots_csv(folder / f"spots{suffix}.csv", shown["crown"]["spots"])
             write_report(folder / f"report{suffix}.html", shown, meshes[k], axes)
-
-
-def results_of(results: dict[str, Any], index: int) -> dict[str, Any]:
-    """Return the results as they would be if one of a case's crowns were the only one.
-
-    `crowns` stays, so that each report can name the others.
-    """
-    if "crowns" not in results:
-        return results
-    own = results["crowns"][index]
-    mounting = results["mounting"] | {"axis_effect": own["axis_effect"]}
-    turned = {name: own[name] for name in ("closure", "datum", "verdict")}
-    return results | turned | {"crown": own, "mounting": mounting}
 
 
 def finding_parts(findings: Sequence[Finding]) -> list[dict[str, Any]]:

@@ -27,6 +27,7 @@ from occlusim.report.numbers import plain
 from occlusim.report.record_tables import record_tables
 from occlusim.report.scene import as_json, crown_scene, scales
 from occlusim.report.sensitivity_tables import sensitivity_tables
+from occlusim.report.several import several_table
 from occlusim.report.side_tables import side_tables
 from occlusim.report.summary import answer, minor_words, tooth_words
 from occlusim.report.words import CAUTIONS, VISIT, WORDS
@@ -176,6 +177,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
     return {
         **record_tables(registration),
         **motion_tables(results.get("motion")),
+        "several": several_table(results),
         "spots": tables.spot_table([spot for spot in spots if not spot.get("minor")]),
         "spots_minor": tables.spot_table(
             [spot for spot in spots if spot.get("minor")], caption="minor_caption"

@@ -12,7 +12,8 @@ from occlusim.files.case_file import read_case
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.pipeline import jaw_run
 from occlusim.pipeline.clock import Clock
-from occlusim.pipeline.crown_stage import Region, crown_state, wanted_functions
+from occlusim.pipeline.crown_paths import wanted_functions
+from occlusim.pipeline.crown_stage import Region, crown_state
 from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_stage import Fields, run_jaw_stage
 from occlusim.pipeline.record import take_record

@@ -18,7 +18,7 @@ from occlusim.files.mesh_files import read_mesh
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.motion.closure import close_to_load
 from occlusim.pipeline.clock import Clock
-from occlusim.pipeline.crown_stage import wanted_functions
+from occlusim.pipeline.crown_paths import wanted_functions
 from occlusim.pipeline.inputs import Inputs, load_inputs
 from occlusim.pipeline.jaw_stage import Fields, JawStage, run_jaw_stage
 from occlusim.pipeline.record import Placed, take_record
@@ -38,6 +38,7 @@ def jaw_of(case_path: Path) -> Stage:
     inputs = load_inputs(read_case(case_path))
     clock = Clock(lambda _: None)
     placed = take_record(inputs, clock).placed()
+    inputs = placed.inputs
     return Stage(inputs, placed, run_jaw_stage(inputs, placed, Fields.build(inputs), clock))
 
 

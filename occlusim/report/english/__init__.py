@@ -16,10 +16,12 @@ from occlusim.report.english.crown import CROWN
 from occlusim.report.english.kept import KEPT
 from occlusim.report.english.movements import MOVEMENTS
 from occlusim.report.english.record import RECORD
+from occlusim.report.english.several import SEVERAL
 from occlusim.report.english.sides import SIDES, VISIT
 
 PARTS: tuple[Mapping[str, str], ...] = (
     ANSWER,
+    SEVERAL,
     CROWN,
     MOVEMENTS,
     SIDES,
