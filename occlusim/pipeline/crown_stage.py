@@ -23,6 +23,7 @@ from occlusim.crown.reduction import (
     plan_reduction,
     remainder,
 )
+from occlusim.crown.residual import spot_residuals
 from occlusim.crown.thickness import CrownWalls
 from occlusim.files.mesh_files import read_mesh, write_ply, write_stl
 from occlusim.geometry.mesh import PaintedMesh, TriangleMesh
@@ -107,6 +108,7 @@ class CrownStage:
     walls: CrownWalls
     adjusted_field: GapField
     reduction: Reduction
+    residual_mm: dict[int, float]
 
     @property
     def disagreement_um(self) -> float | None:
@@ -151,6 +153,8 @@ class CrownStage:
                 "closure": self.after.closures,
             },
         }
+        for spot in found["spots"]:
+            spot["residual_um"] = self.residual_mm[spot["id"]] * UM
         if self.recorded_gap_with_spikes_mm is not None:
             found["recorded_gap_with_spikes_um"] = self.recorded_gap_with_spikes_mm * UM
         return found
@@ -235,6 +239,7 @@ def run_crown(
         reduction.walls,
         again,
         reduction,
+        spot_residuals(crown, written, plan.spots, region.field, plan.table, NOISE_MM),
     )
     return stage, answers
 

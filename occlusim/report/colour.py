@@ -157,7 +157,7 @@ RESIDUAL = Quantity(
         _lch(0.95, 0.04, 215.0),
     ),
 )
-QUANTITIES = {quantity.name: quantity for quantity in (GAP, REDUCTION, RAISE, THICKNESS, RESIDUAL)}
+QUANTITIES = {quantity.name: quantity for quantity in (GAP, REDUCTION, THICKNESS, RESIDUAL, RAISE)}
 
 
 def quantity_of(field: str) -> Quantity:
