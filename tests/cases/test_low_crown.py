@@ -67,7 +67,8 @@ def test_the_proposal_is_a_map_on_the_biting_side_alone(low):
     assert_allclose(1000 * height.max(), proposed["greatest_um"], rtol=0, atol=0.05)
     assert 0.05 < (height == 0).mean() < 1.0
     up = way[height > 0.01] / height[height > 0.01, None]
-    assert_allclose(up, np.broadcast_to(up[0], up.shape), rtol=0, atol=1e-4)
+    # Single precision at 20 mm is 2e-6 mm: over a way of 0.01 mm, 2e-4 at either end.
+    assert_allclose(up, np.broadcast_to(up[0], up.shape), rtol=0, atol=4e-4)
     loaded = trimesh.load(folder / "crown_raised.stl")
     assert loaded.is_watertight
     assert loaded.is_winding_consistent
