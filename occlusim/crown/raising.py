@@ -321,7 +321,10 @@ class _Builder:
         border = dijkstra(self.graph, indices=np.flatnonzero(~region.member), min_only=True)
         away = dijkstra(self.graph, indices=contact)
         share = np.where(region.member, border / np.maximum(border + away, 1e-12), 0.0)
-        return contact, float(gentle[contact]) * _smooth(share)
+        # Where the border is near, a cone as steep as allowed keeps the place up.
+        height_mm = float(gentle[contact])
+        cone = np.where(region.member, height_mm - self.rule.steepest * away, 0.0)
+        return contact, np.maximum(height_mm * _smooth(share), cone)
 
     def _gentle(self, region: _Region, most_mm: Float64Array) -> Float64Array:
         """Return the largest raise (V,) under a limit that is nowhere steeper than allowed."""
@@ -344,7 +347,7 @@ class _Builder:
         for _ in range(MOST_ROUNDS):
             height = np.zeros(len(free))
             for region, _, shape in parts:
-                height = np.maximum(height, np.minimum(shape, self._gentle(region, free)))
+                height = np.maximum(height, self._gentle(region, np.minimum(shape, free)))
             height = self._whole_facets(np.where(height > LIFT_MM, height, 0.0))
             vertices = self._moved(height)
             bad = damaged_faces(self.crown, vertices, height > 0)

@@ -13,6 +13,7 @@ import numpy as np
 from occlusim.arrays import Float64Array
 from occlusim.contact.field import GapField
 from occlusim.crown.reduction import ReductionPlan, Remainder, remainder
+from occlusim.crown.residual import spot_residuals
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.transform import RigidTransform
@@ -22,6 +23,7 @@ from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.crown_paths import wanted_functions
 from occlusim.pipeline.crown_run import coverage, opening_at_touch
 from occlusim.pipeline.crown_stage import (
+    NOISE_MM,
     CrownStage,
     CrownState,
     Reduction,
@@ -201,6 +203,7 @@ def prove_crown(
         planned.reduction.walls,
         again,
         planned.reduction,
+        spot_residuals(crown, planned.written, plan.spots, region.field, plan.table, NOISE_MM),
     )
 
 

@@ -102,6 +102,7 @@ class CrownStage:
     walls: CrownWalls
     adjusted_field: GapField
     reduction: Reduction
+    residual_mm: dict[int, float]
 
     @property
     def disagreement_um(self) -> float | None:
@@ -154,6 +155,8 @@ class CrownStage:
                 "closure": self.after.closures,
             },
         }
+        for spot in found["spots"]:
+            spot["residual_um"] = self.residual_mm[spot["id"]] * UM
         if self.recorded_gap_with_spikes_mm is not None:
             found["recorded_gap_with_spikes_um"] = self.recorded_gap_with_spikes_mm * UM
         return found

@@ -61,6 +61,8 @@ def spot_table(spots: Sequence[Mapping[str, Any]], caption: str = "spots_caption
         ("col_order", True),
         ("col_left_high", True),
     ]
+    is_left = any(spot.get("residual_um") for spot in spots)
+    names += [("col_residual", True)] if is_left else []
     rows = []
     for spot in spots:
         feasible = _cell(spot.get("feasible"))
@@ -77,6 +79,7 @@ def spot_table(spots: Sequence[Mapping[str, Any]], caption: str = "spots_caption
                 feasible,
                 _cell(spot.get("order")),
                 _cell(spot.get("left_high_um"), "um"),
+                *([_cell(spot.get("residual_um"), "um")] if is_left else []),
             )
         )
     return _table(caption, [(WORDS[name], flag) for name, flag in names], rows)

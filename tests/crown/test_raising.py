@@ -107,6 +107,22 @@ def test_a_raise_stays_on_its_slopes_gentle_and_whole(two_cusps, steps):
     assert len(damaged_faces(mesh, raise_map.raised.vertices, height > 0)) == 0
 
 
+def test_beside_the_watershed_a_raise_is_held_back_by_its_slope(two_cusps, steps):
+    """The tip stands 0.4 mm from the border: 0.2 of that is all that it may rise, 0.15 wanted."""
+    mesh, slopes = two_cusps
+    x = mesh.vertices[slopes["right"], 0]
+    near = {"right": slopes["right"][x > 1.6 + 1e-9]}
+    found = raised(mesh, steps, [path("centric", [0.0])], cusps=near).by_cusp
+    (place,) = found.places
+    assert place.limited_by == "slope"
+    at = np.argmin(np.linalg.norm(mesh.vertices - [place.place], axis=1))
+    # The surface falls by 0.12 mm there, so the way along it is some 0.42 mm.
+    assert 0.04 < found.raise_mm[at] <= 0.2 * 0.43
+    edges = np.concatenate([mesh.faces[:, [0, 1]], mesh.faces[:, [1, 2]], mesh.faces[:, [2, 0]]])
+    length = np.linalg.norm(np.diff(mesh.vertices[edges], axis=1)[:, 0], axis=1)
+    assert (np.abs(np.diff(found.raise_mm[edges], axis=1)[:, 0]) <= 0.2 * length + 1e-9).all()
+
+
 def test_a_movement_limits_the_raise_and_the_rest_is_told(two_cusps, steps):
     """At its end the slide lifts both cusps by 0.05 and wants 0.06: 0.03 less room than closing."""
     mesh, slopes = two_cusps
