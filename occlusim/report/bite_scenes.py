@@ -14,6 +14,8 @@ from occlusim.report.scene import as_bytes, packed
 from occlusim.report.words import WORDS
 
 MAX_BITE_FACES = 16_000
+SPAN = 1.6
+"""Bite scans are long and their plots narrow."""
 
 
 def bite_scenes(
@@ -53,7 +55,7 @@ def _scene(
         "values": as_bytes(drawn.fields["residual_um"], "<f4"),
         "quantity": RESIDUAL.name,
         "caption": WORDS["bite_map"].format(file=name),
-        "scene": still_scene(drawn.mesh.vertices, to_eye, up),
+        "scene": still_scene(drawn.mesh.vertices, to_eye, up, SPAN),
     }
 
 

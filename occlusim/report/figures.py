@@ -126,7 +126,7 @@ def crown_figure(
         {
             "type": "mesh3d",
             "color": css(SURFACE_RGB),
-            "opacity": 0.45,
+            "opacity": 0.4,
             "hoverinfo": "skip",
             "visible": False,
             "name": "antagonist",
@@ -179,8 +179,14 @@ def _xyz(vector: Float64Array) -> dict[str, float]:
     return {axis: float(vector[k]) for k, axis in enumerate("xyz")}
 
 
-def still_scene(vertices: Float64Array, to_eye: Float64Array, up: Float64Array) -> dict[str, Any]:
-    """Return plotly's scene around vertices (n, 3), in parallel projection, without axes."""
+def still_scene(
+    vertices: Float64Array, to_eye: Float64Array, up: Float64Array, span: float = 2.15
+) -> dict[str, Any]:
+    """Return plotly's scene around vertices (n, 3), in parallel projection, without axes.
+
+    `span` is the length of the longest side in the drawing library's units, of which the height of
+    the plot shows 2.1.
+    """
     low, high = vertices.min(axis=0) - MARGIN_MM, vertices.max(axis=0) + MARGIN_MM
     extent = high - low
     hidden = {"visible": False, "showspikes": False}
@@ -189,7 +195,7 @@ def still_scene(vertices: Float64Array, to_eye: Float64Array, up: Float64Array) 
         for k, axis in enumerate("xyz")
     }
     scene["aspectmode"] = "manual"
-    scene["aspectratio"] = _xyz(2.15 * extent / extent.max())
+    scene["aspectratio"] = _xyz(span * extent / extent.max())
     scene["camera"] = {
         "eye": _xyz(2.0 * to_eye / np.linalg.norm(to_eye)),
         "up": _xyz(up),

@@ -28,9 +28,7 @@ from occlusim.report.numbers import numbered_spots, with_unit
 from occlusim.report.words import WORDS, movement_phrase
 
 MAX_DRAWN_FACES = 60_000
-"""Crowns of more faces are thinned for drawing; 60,000 keep the page near 10 MB."""
-
-MAX_ANTAGONIST_FACES = 30_000
+"""Meshes of more faces are thinned for drawing; 60,000 keep the page near 10 MB."""
 
 
 def crown_scene(
@@ -54,7 +52,7 @@ def crown_scene(
         posed,
         crown=_drawn(posed.crown, MAX_DRAWN_FACES, "the_crown", notes),
         adjusted=_drawn(posed.adjusted, MAX_DRAWN_FACES, "the_adjusted", notes),
-        antagonist=_drawn(posed.antagonist, MAX_ANTAGONIST_FACES, "the_antagonist", notes),
+        antagonist=_drawn(posed.antagonist, MAX_DRAWN_FACES, "the_antagonist", notes),
     )
     fields = ordered_fields(drawn.crown)
     if not fields:

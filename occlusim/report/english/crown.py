@@ -43,7 +43,7 @@ CROWN: Mapping[str, str] = {
     "scale_clearance": "gap less wanted (µm)",
     "scale_reduction": "take off (µm)",
     "scale_thickness": "wall (µm)",
-    "scale_residual": "bite scan off its arch (µm)",
+    "scale_residual": "off its arch (µm)",
     "at_least": "at least",
     "show_spot": "Spot {id}: turn the crown to it",
     "spot_seen": "Spot {id}, {place}: {depth} too high {movement}.",
