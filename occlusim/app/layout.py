@@ -164,7 +164,12 @@ def _view() -> html.Section:
                 dcc.Graph(
                     id="view",
                     figure={},
-                    config={"displaylogo": False, "responsive": True, "scrollZoom": True},
+                    config={
+                        "displaylogo": False,
+                        "responsive": True,
+                        "scrollZoom": True,
+                        "modeBarButtons": [["resetCameraDefault3d"]],
+                    },
                     style={"height": "100%"},
                 ),
                 id="view-box",
@@ -343,7 +348,9 @@ def _run() -> html.Section:
             ),
             html.Div(
                 [
-                    html.Progress(id="progress", max="100", value="0"),
+                    html.Progress(
+                        id="progress", max="100", value="0", **aria(label=WORDS["progress"])
+                    ),
                     html.P("", id="stage", role="status"),
                     html.P("", id="elapsed", className="note"),
                 ],

@@ -9,6 +9,7 @@ import numpy as np
 
 from occlusim.app.english import LABELS, WORDS
 from occlusim.app.previews import Preview
+from occlusim.app.store import ROLES
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.report.colour import ANTAGONIST_RGB, css
@@ -21,7 +22,10 @@ INK, POINT = "#1d2733", "#731f85"
 
 
 def scan_figure(
-    place: str, preview: Preview, points: Mapping[str, Sequence[float]] | None = None
+    place: str,
+    preview: Preview,
+    points: Mapping[str, Sequence[float]] | None = None,
+    arch: Preview | None = None,
 ) -> Figure:
     """Return the figure of a file.
 
@@ -32,12 +36,18 @@ def scan_figure(
     preview
     points
         Points to show by setting, (3,) each, mm, in the file's coordinates.
+    arch
+        The arch in whose coordinates the file is: it is looked at as that is.
     """
     import plotly.graph_objects as go  # noqa: PLC0415
 
     x, y, z = preview.vertices.T
     i, j, k = preview.faces.T
-    eye, up = facing(TriangleMesh(preview.vertices, preview.faces))
+    shape = arch or preview
+    eye, up = facing(TriangleMesh(shape.vertices, shape.faces))
+    # A scene of its own for every place: a scene that is drawn anew keeps its old camera.
+    number = ROLES.index(place) + 1
+    scene = "scene" if number == 1 else f"scene{number}"
     figure = go.Figure(
         [
             go.Mesh3d(
@@ -47,6 +57,7 @@ def scan_figure(
                 i=i,
                 j=j,
                 k=k,
+                scene=scene,
                 name=SURFACE,
                 color=css(ANTAGONIST_RGB),
                 flatshading=False,
@@ -56,6 +67,7 @@ def scan_figure(
             ),
             go.Scatter3d(
                 **dict(zip("xyz", preview.borders.T, strict=True)),
+                scene=scene,
                 mode="lines",
                 name=WORDS["view_borders"],
                 line={"color": INK, "width": 3},
@@ -66,6 +78,7 @@ def scan_figure(
     for key, place_mm in (points or {}).items():
         figure.add_scatter3d(
             **{axis: [value] for axis, value in zip("xyz", place_mm, strict=True)},
+            scene=scene,
             mode="markers+text",
             text=[LABELS[key][0].removesuffix(" (mm)")],
             textposition="top center",
@@ -73,8 +86,8 @@ def scan_figure(
             hoverinfo="skip",
         )
     hidden = {"visible": False, "showspikes": False}
-    figure.update_layout(
-        scene={
+    looked_at = {
+        scene: {
             "xaxis": hidden,
             "yaxis": hidden,
             "zaxis": hidden,
@@ -84,7 +97,10 @@ def scan_figure(
                 "up": dict(zip("xyz", up.tolist(), strict=True)),
                 "projection": {"type": "orthographic"},
             },
-        },
+        }
+    }
+    figure.update_layout(
+        looked_at,
         margin={"l": 0, "r": 0, "t": 0, "b": 0},
         paper_bgcolor="#ffffff",
         showlegend=False,

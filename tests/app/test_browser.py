@@ -252,10 +252,18 @@ def test_a_landmark_is_set_by_a_click_or_by_the_keyboard(serve, open_tab, files)
     tab.click("#pick label:has-text('Incisal point')")
     box = tab.locator("#view").bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    tab.mouse.move(x - 5, y)
-    tab.mouse.move(x, y, steps=4)
-    tab.wait_for_timeout(1500)
-    tab.mouse.click(x, y)
+
+    def clicked():
+        tab.mouse.move(x - 9, y)
+        tab.mouse.move(x, y, steps=3)
+        tab.wait_for_timeout(1500)
+        tab.mouse.down()
+        tab.wait_for_timeout(200)
+        tab.mouse.up()
+        tab.wait_for_timeout(1500)
+        return tab.inner_text("#pick-words") != ""
+
+    until(clicked)
     expect(tab.locator("#pick-words")).to_contain_text("Incisal point set to")
     case = case_on_disk(served)
     until(lambda: "mounting.incisal_mm" in case.draft()["fields"])
