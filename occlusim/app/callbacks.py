@@ -223,6 +223,14 @@ def _entered(values: list[Any]) -> dict[str, Any]:
     return fields
 
 
+def _arch_of(place: str, fields: dict[str, Any]) -> str:
+    """Return the arch in whose coordinates a file is; a crown is in those of its tooth's."""
+    if place != "crown":
+        return place
+    tooth = fields.get("crown.tooth")
+    return "upper" if tooth is None or is_upper(int(tooth)) else "lower"
+
+
 def _view(app: Dash, store: Store) -> None:
     @app.callback(
         Output("view-which", "value"),
@@ -255,11 +263,10 @@ def _view(app: Dash, store: Store) -> None:
             if scan == place and key in fields and None not in fields[key]
         }
         label = WORDS["view_name"].format(what=place_words(place))
-        tooth = fields.get("crown.tooth")
-        own = None
-        if place == "crown" and tooth:
-            own = read_preview(case, "upper" if is_upper(int(tooth)) else "lower")
-        return view3d.scan_figure(place, preview, points, own), False, True, label
+        own = _arch_of(place, fields)
+        arch = read_preview(case, own) if place == "crown" else None
+        figure = view3d.scan_figure(place, preview, points, arch, is_lower=own == "lower")
+        return figure, False, True, label
 
     points = [(name, key, axis) for name, key, axis in COMPONENTS if axis is not None]
 

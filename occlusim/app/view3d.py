@@ -13,6 +13,8 @@ from occlusim.app.store import ROLES
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.report.colour import ANTAGONIST_RGB, css
+from occlusim.report.figures import shading
+from occlusim.report.meshes import Orientation
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -26,6 +28,8 @@ def scan_figure(
     preview: Preview,
     points: Mapping[str, Sequence[float]] | None = None,
     arch: Preview | None = None,
+    *,
+    is_lower: bool = False,
 ) -> Figure:
     """Return the figure of a file.
 
@@ -38,6 +42,8 @@ def scan_figure(
         Points to show by setting, (3,) each, mm, in the file's coordinates.
     arch
         The arch in whose coordinates the file is: it is looked at as that is.
+    is_lower
+        Draw it with the front below, as in the report.
     """
     import plotly.graph_objects as go  # noqa: PLC0415
 
@@ -45,6 +51,13 @@ def scan_figure(
     i, j, k = preview.faces.T
     shape = arch or preview
     eye, up = facing(TriangleMesh(shape.vertices, shape.faces))
+    up = -up if is_lower else up
+    # As the report shades a lower crown, whatever the file is: seen from above, the front below.
+    shade = shading(
+        TriangleMesh(preview.vertices, preview.faces),
+        Orientation(np.cross(-up, eye), -up, eye),
+        is_lower=True,
+    )
     # A scene of its own for every place: a scene that is drawn anew keeps its old camera.
     number = ROLES.index(place) + 1
     scene = "scene" if number == 1 else f"scene{number}"
@@ -59,10 +72,13 @@ def scan_figure(
                 k=k,
                 scene=scene,
                 name=SURFACE,
-                color=css(ANTAGONIST_RGB),
-                flatshading=False,
-                lighting={"ambient": 0.4, "diffuse": 0.8, "specular": 0.1, "roughness": 0.8},
-                lightposition=dict(zip("xyz", (1e4 * (eye + up)).tolist(), strict=True)),
+                intensity=shade,
+                cmin=0.0,
+                cmax=1.0,
+                colorscale=[[0.0, "#000000"], [1.0, css(ANTAGONIST_RGB)]],
+                showscale=False,
+                lighting={"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0},
+                hoverlabel={"bgcolor": "#ffffff", "font": {"color": INK}},
                 hovertemplate="%{x:.2f}, %{y:.2f}, %{z:.2f} mm<extra></extra>",
             ),
             go.Scatter3d(

@@ -47,7 +47,11 @@ def test_each_place_has_a_scene_of_its_own_and_points_are_shown_in_it():
     points = {"mounting.incisal_mm": [1.0, 2.0, 3.0]}
     scenes = set()
     for place in ("upper", "lower", "crown", "bite-1"):
-        figure = scan_figure(place, preview, points)
+        figure = scan_figure(place, preview, points, is_lower=place == "lower")
+        up = figure.layout[figure.data[0].scene or "scene"].camera.up
+        assert_allclose(up.y, -1.0 if place == "lower" else 1.0, rtol=0, atol=0.01)
+        assert_allclose(figure.data[0].intensity, figure.data[0].intensity[0], rtol=1e-9, atol=0)
+        assert figure.data[0].intensity[0] > 0.85  # a flat surface under the eye is light
         (scene,) = {trace.scene or "scene" for trace in figure.data}
         camera = figure.layout[scene].camera
         assert_allclose([camera.eye.x, camera.eye.y, camera.eye.z], [0, 0, 1.6], atol=1e-9, rtol=0)
