@@ -13,18 +13,19 @@ import pytest
 PROBES = {
     "needs_open3d": "import open3d",
     "needs_small_gicp": "import small_gicp",
+    "needs_browser": (
+        "from playwright.sync_api import sync_playwright\n"
+        "import axe_playwright_python\n"
+        "with sync_playwright() as p:\n"
+        "    b = p.chromium.launch(executable_path='/usr/bin/chromium')\n"
+        "    b.new_page().set_content('<p>here</p>')\n"
+        "    b.close()\n"
+    ),
     "needs_drawing": (
         "import pyvista as pv\n"
         "p = pv.Plotter(off_screen=True, window_size=(64, 64))\n"
         "p.add_mesh(pv.Sphere())\n"
         "assert p.screenshot(return_img=True).std() > 0\n"
-    ),
-    "needs_browser": (
-        "from playwright.sync_api import sync_playwright\n"
-        "with sync_playwright() as p:\n"
-        "    chromium = p.chromium.launch(\n"
-        "        executable_path='/usr/bin/chromium', args=['--no-sandbox'])\n"
-        "    chromium.close()\n"
     ),
 }
 HOW = "apt install libegl1 libgl1 libx11-6 libusb-1.0-0 libidn2-0 libudev1 chromium"

@@ -36,6 +36,7 @@ def page(folder: str) -> html.Div:
             html.Section(
                 [html.H2(WORDS["cautions"]), html.Ul([html.Li(text) for text in CAUTIONS])],
                 className="cautions",
+                **aria(label=WORDS["cautions"]),
             ),
         ],
         lang=WORDS["language"],
@@ -175,7 +176,7 @@ def _view() -> html.Section:
                 id="view-box",
                 className="plot",
                 hidden=True,
-                role="img",
+                role="group",
                 **aria(label=""),
             ),
             html.P(WORDS["view_note"], className="note"),

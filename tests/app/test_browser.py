@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from app.test_jobs import WORKER, until
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 from report.made_up import dome
 
@@ -306,6 +307,8 @@ def test_the_page_can_be_used_with_keyboard_and_screen_reader(serve, open_tab, f
     new_case(tab)
     fill_case(tab, files)
     tab.get_by_text(WORDS["more_settings"]).click()
+    found = Axe().run(tab, options={"iframes": False}).response["violations"]
+    assert [(wrong["id"], wrong["nodes"][0]["html"]) for wrong in found] == []
     audit = Path(__file__).with_name("audit.js").read_text(encoding="utf-8")
     assert tab.evaluate(audit) == {"unnamed": [], "weak": []}
     ids = tab.evaluate("() => [...document.querySelectorAll('[id]')].map(e => e.id)")
