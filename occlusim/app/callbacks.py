@@ -19,9 +19,10 @@ from occlusim.app.fields import BY_KEY, FIELDS, POINT_SCAN
 from occlusim.app.jobs import Runs
 from occlusim.app.layout import AXES, SLOTS
 from occlusim.app.previews import read_preview
-from occlusim.app.store import BUSY, ROLES, Store, StoredCase
+from occlusim.app.store import BUSY, ROLES, Store, StoredCase, place_words
 from occlusim.app.uploads import inspect_again, unit_of
 from occlusim.errors import InputError, OcclusimError
+from occlusim.jaw.numbering import is_upper
 
 COMPONENTS: tuple[tuple[str, str, int | None], ...] = tuple(
     (name, field.key, axis)
@@ -132,7 +133,7 @@ def _draft(app: Dash, store: Store) -> None:
         return (
             *(parts.slot_parts(files, slot) for slot in SLOTS),
             *(_shown(draft["fields"], key, axis) for _, key, axis in COMPONENTS),
-            [{"label": parts.place_words(p), "value": p} for p in ROLES if p in files],
+            [{"label": place_words(p), "value": p} for p in ROLES if p in files],
             now,
         )
 
@@ -222,6 +223,14 @@ def _entered(values: list[Any]) -> dict[str, Any]:
     return fields
 
 
+def _arch_of(place: str, fields: dict[str, Any]) -> str:
+    """Return the arch in whose coordinates a file is; a crown is in those of its tooth's."""
+    if place != "crown":
+        return place
+    tooth = fields.get("crown.tooth")
+    return "upper" if tooth is None or is_upper(int(tooth)) else "lower"
+
+
 def _view(app: Dash, store: Store) -> None:
     @app.callback(
         Output("view-which", "value"),
@@ -253,8 +262,11 @@ def _view(app: Dash, store: Store) -> None:
             for key, scan in POINT_SCAN.items()
             if scan == place and key in fields and None not in fields[key]
         }
-        label = WORDS["view_name"].format(what=parts.place_words(place))
-        return view3d.scan_figure(place, preview, points), False, True, label
+        label = WORDS["view_name"].format(what=place_words(place))
+        own = _arch_of(place, fields)
+        arch = read_preview(case, own) if place == "crown" else None
+        figure = view3d.scan_figure(place, preview, points, arch, is_lower=own == "lower")
+        return figure, False, True, label
 
     points = [(name, key, axis) for name, key, axis in COMPONENTS if axis is not None]
 
@@ -272,7 +284,7 @@ def _view(app: Dash, store: Store) -> None:
             raise PreventUpdate
         what = LABELS[key][0].removesuffix(" (mm)")
         if place != POINT_SCAN[key]:
-            words = WORDS["pick_wrong"].format(what=what, scan=parts.place_words(POINT_SCAN[key]))
+            words = WORDS["pick_wrong"].format(what=what, scan=place_words(POINT_SCAN[key]))
             return (words, *[no_update] * len(points))
         x, y, z = point
         return (

@@ -98,8 +98,6 @@ ENGLISH: Mapping[str, str] = {
     "needed": "needed",
     "default": "default {value}",
     "universal": "Universal {number}",
-    "upper_row": "Upper teeth, from the patient's right to left",
-    "lower_row": "Lower teeth, from the patient's right to left",
     "not_stated": "not stated",
     "axis_x": "x",
     "axis_y": "y",

@@ -36,6 +36,7 @@ def page(folder: str) -> html.Div:
             html.Section(
                 [html.H2(WORDS["cautions"]), html.Ul([html.Li(text) for text in CAUTIONS])],
                 className="cautions",
+                **aria(label=WORDS["cautions"]),
             ),
         ],
         lang=WORDS["language"],
@@ -164,13 +165,18 @@ def _view() -> html.Section:
                 dcc.Graph(
                     id="view",
                     figure={},
-                    config={"displaylogo": False, "responsive": True, "scrollZoom": True},
+                    config={
+                        "displaylogo": False,
+                        "responsive": True,
+                        "scrollZoom": True,
+                        "modeBarButtons": [["resetCameraDefault3d"]],
+                    },
                     style={"height": "100%"},
                 ),
                 id="view-box",
                 className="plot",
                 hidden=True,
-                role="img",
+                role="group",
                 **aria(label=""),
             ),
             html.P(WORDS["view_note"], className="note"),
@@ -343,7 +349,9 @@ def _run() -> html.Section:
             ),
             html.Div(
                 [
-                    html.Progress(id="progress", max="100", value="0"),
+                    html.Progress(
+                        id="progress", max="100", value="0", **aria(label=WORDS["progress"])
+                    ),
                     html.P("", id="stage", role="status"),
                     html.P("", id="elapsed", className="note"),
                 ],

@@ -10,7 +10,7 @@ from dash import html
 
 from occlusim.app.aria import aria
 from occlusim.app.english import LABELS, WORDS
-from occlusim.app.store import SINGLE_ROLES, Problems, StoredCase
+from occlusim.app.store import Problems, StoredCase, place_words
 from occlusim.jaw.numbering import universal_from_iso
 from occlusim.report.summary import answer, tooth_words
 from occlusim.report.words import WORDS as REPORT_WORDS
@@ -23,13 +23,6 @@ DOWNLOADS = {
     "spots.csv": "download_spots",
 }
 """Files of a result that may be fetched, and the words for them."""
-
-
-def place_words(place: str) -> str:
-    """Return what a file is for, in words, such as ``Bite scan 2``."""
-    if place in SINGLE_ROLES:
-        return WORDS[f"role_{place}"]
-    return WORDS["bite_number"].format(n=place.removeprefix("bite-"))
 
 
 def file_part(place: str, entry: Mapping[str, Any]) -> html.Div:

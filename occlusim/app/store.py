@@ -261,7 +261,7 @@ class StoredCase:
         if "crown.support" not in draft["fields"]:
             fields["crown.support"] = WORDS["needed"]
         others += [
-            WORDS["file_not_usable"].format(what=WORDS.get(f"role_{role}", role))
+            WORDS["file_not_usable"].format(what=place_words(role))
             for role, entry in draft["files"].items()
             if not entry["inspection"]["usable"]
         ]
@@ -344,6 +344,13 @@ class StoredCase:
     def _refuse_while_busy(self) -> None:
         if self.is_busy:
             raise InputError(WORDS["busy"])
+
+
+def place_words(place: str) -> str:
+    """Return what a file of a place is for, such as ``Bite scan 2``."""
+    if place in SINGLE_ROLES:
+        return WORDS[f"role_{place}"]
+    return WORDS["bite_number"].format(n=place.removeprefix("bite-"))
 
 
 def safe_name(name: str) -> str:

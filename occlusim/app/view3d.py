@@ -9,9 +9,12 @@ import numpy as np
 
 from occlusim.app.english import LABELS, WORDS
 from occlusim.app.previews import Preview
+from occlusim.app.store import ROLES
 from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.report.colour import SURFACE_RGB, css
+from occlusim.report.figures import shading
+from occlusim.report.meshes import Orientation
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -21,7 +24,12 @@ INK, POINT = "#1d2733", "#731f85"
 
 
 def scan_figure(
-    place: str, preview: Preview, points: Mapping[str, Sequence[float]] | None = None
+    place: str,
+    preview: Preview,
+    points: Mapping[str, Sequence[float]] | None = None,
+    arch: Preview | None = None,
+    *,
+    is_lower: bool = False,
 ) -> Figure:
     """Return the figure of a file.
 
@@ -32,12 +40,27 @@ def scan_figure(
     preview
     points
         Points to show by setting, (3,) each, mm, in the file's coordinates.
+    arch
+        The arch in whose coordinates the file is: it is looked at as that is.
+    is_lower
+        Draw it with the front below, as in the report.
     """
     import plotly.graph_objects as go  # noqa: PLC0415
 
     x, y, z = preview.vertices.T
     i, j, k = preview.faces.T
-    eye, up = facing(TriangleMesh(preview.vertices, preview.faces))
+    shape = arch or preview
+    eye, up = facing(TriangleMesh(shape.vertices, shape.faces))
+    up = -up if is_lower else up
+    # As the report shades a lower crown, whatever the file is: seen from above, the front below.
+    shade = shading(
+        TriangleMesh(preview.vertices, preview.faces),
+        Orientation(np.cross(-up, eye), -up, eye),
+        is_lower=True,
+    )
+    # A scene of its own for every place: a scene that is drawn anew keeps its old camera.
+    number = ROLES.index(place) + 1
+    scene = "scene" if number == 1 else f"scene{number}"
     figure = go.Figure(
         [
             go.Mesh3d(
@@ -47,15 +70,20 @@ def scan_figure(
                 i=i,
                 j=j,
                 k=k,
+                scene=scene,
                 name=SURFACE,
-                color=css(SURFACE_RGB),
-                flatshading=False,
-                lighting={"ambient": 0.4, "diffuse": 0.8, "specular": 0.1, "roughness": 0.8},
-                lightposition=dict(zip("xyz", (1e4 * (eye + up)).tolist(), strict=True)),
+                intensity=shade,
+                cmin=0.0,
+                cmax=1.0,
+                colorscale=[[0.0, "#000000"], [1.0, css(SURFACE_RGB)]],
+                showscale=False,
+                lighting={"ambient": 1.0, "diffuse": 0.0, "specular": 0.0, "fresnel": 0.0},
+                hoverlabel={"bgcolor": "#ffffff", "font": {"color": INK}},
                 hovertemplate="%{x:.2f}, %{y:.2f}, %{z:.2f} mm<extra></extra>",
             ),
             go.Scatter3d(
                 **dict(zip("xyz", preview.borders.T, strict=True)),
+                scene=scene,
                 mode="lines",
                 name=WORDS["view_borders"],
                 line={"color": INK, "width": 3},
@@ -66,6 +94,7 @@ def scan_figure(
     for key, place_mm in (points or {}).items():
         figure.add_scatter3d(
             **{axis: [value] for axis, value in zip("xyz", place_mm, strict=True)},
+            scene=scene,
             mode="markers+text",
             text=[LABELS[key][0].removesuffix(" (mm)")],
             textposition="top center",
@@ -73,8 +102,8 @@ def scan_figure(
             hoverinfo="skip",
         )
     hidden = {"visible": False, "showspikes": False}
-    figure.update_layout(
-        scene={
+    looked_at = {
+        scene: {
             "xaxis": hidden,
             "yaxis": hidden,
             "zaxis": hidden,
@@ -84,7 +113,10 @@ def scan_figure(
                 "up": dict(zip("xyz", up.tolist(), strict=True)),
                 "projection": {"type": "orthographic"},
             },
-        },
+        }
+    }
+    figure.update_layout(
+        looked_at,
         margin={"l": 0, "r": 0, "t": 0, "b": 0},
         paper_bgcolor="#ffffff",
         showlegend=False,

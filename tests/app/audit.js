@@ -17,7 +17,7 @@
       return [255, 255, 255];
     };
     const isText = (e) =>
-      e.tagName === "INPUT" ||
+      (e.tagName === "INPUT" && e.type !== "radio") ||
       [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
     const found = [];
     for (const e of document.querySelectorAll("body *")) {

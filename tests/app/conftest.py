@@ -54,9 +54,9 @@ def serve(tmp_path):
         server.server_close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium():
-    """The system's browser, drawing in software."""
+    """The system's browser, drawing in software; one alone may be held at a time in a process."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from app.test_jobs import WORKER, until
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 from report.made_up import dome
 
@@ -252,10 +253,18 @@ def test_a_landmark_is_set_by_a_click_or_by_the_keyboard(serve, open_tab, files)
     tab.click("#pick label:has-text('Incisal point')")
     box = tab.locator("#view").bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    tab.mouse.move(x - 5, y)
-    tab.mouse.move(x, y, steps=4)
-    tab.wait_for_timeout(1500)
-    tab.mouse.click(x, y)
+
+    def clicked():
+        tab.mouse.move(x - 9, y)
+        tab.mouse.move(x, y, steps=3)
+        tab.wait_for_timeout(1500)
+        tab.mouse.down()
+        tab.wait_for_timeout(200)
+        tab.mouse.up()
+        tab.wait_for_timeout(1500)
+        return tab.inner_text("#pick-words") != ""
+
+    until(clicked)
     expect(tab.locator("#pick-words")).to_contain_text("Incisal point set to")
     case = case_on_disk(served)
     until(lambda: "mounting.incisal_mm" in case.draft()["fields"])
@@ -298,6 +307,8 @@ def test_the_page_can_be_used_with_keyboard_and_screen_reader(serve, open_tab, f
     new_case(tab)
     fill_case(tab, files)
     tab.get_by_text(WORDS["more_settings"]).click()
+    found = Axe().run(tab, options={"iframes": False}).response["violations"]
+    assert [(wrong["id"], wrong["nodes"][0]["html"]) for wrong in found] == []
     audit = Path(__file__).with_name("audit.js").read_text(encoding="utf-8")
     assert tab.evaluate(audit) == {"unnamed": [], "weak": []}
     ids = tab.evaluate("() => [...document.querySelectorAll('[id]')].map(e => e.id)")
