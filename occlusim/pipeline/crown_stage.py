@@ -59,6 +59,7 @@ from occlusim.pipeline.results import closure_part, movement_part, spot_parts
 from occlusim.pipeline.settling import Settled, settle_freely
 from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.spike_findings import crown_without_spikes, spikes_at_crown
+from occlusim.pipeline.split_part import split_parts
 from occlusim.pipeline.springs import joint_findings, other_springs, stiffer_shares
 from occlusim.pipeline.units import BAND, UM
 
@@ -105,6 +106,7 @@ class CrownStage:
     region: Region
     orientation: CrownOrientation
     walls: CrownWalls
+    splits: dict[int, dict[str, Any]]
 
     @property
     def disagreement_um(self) -> float | None:
@@ -138,7 +140,10 @@ class CrownStage:
             else self.missing_raise_mm * UM,
             "movements": [movement_part(m) for m in self.first.movements],
             "guidance": [crown_guidance_part(g, self.tooth) for g in self.first.guidance],
-            "spots": spot_parts(self.plan.spots, self.T_upper_crown, self.least_spot_mm),
+            "spots": [
+                part | self.splits.get(part["id"], {})
+                for part in spot_parts(self.plan.spots, self.T_upper_crown, self.least_spot_mm)
+            ],
             "largest_violation_um": self.largest_violation_mm * UM,
             "removed_volume_mm3": self.plan.volume_mm3,
             "after": {
@@ -231,6 +236,13 @@ def run_crown(
         region,
         reduction.orientation,
         reduction.walls,
+        split_parts(
+            crown,
+            plan,
+            region.field,
+            region.tooth,
+            placed.T_upper_lower if spec.is_upper else RigidTransform.identity(),
+        ),
     )
     return stage, answers
 
@@ -265,6 +277,8 @@ def reduce_crown(
     """Return what to take off the crown along the movements that the case asks for."""
     spec, targets = inputs.crown_spec, inputs.case.targets
     settings = ReductionSettings(
+        direction=None if spec.milling.axis is None else np.array(spec.milling.axis),
+        tool_radius_mm=spec.milling.tool_radius_mm,
         min_thickness_mm=spec.min_thickness_mm,
         tolerance_mm=targets.tolerance_um / UM,
         clearance_limit_mm=CLEARANCE_LIMIT_MM,

@@ -178,6 +178,11 @@ def _take_off(crown: Mapping[str, Any], spots: Sequence[Mapping[str, Any]]) -> l
     ]
     if stay:
         sentences.append(WORDS["not_feasible"].format(spots=joined(stay)))
+        sentences += [
+            WORDS["question"].format(id=spot.get("id"), question=spot["question"])
+            for spot in spots
+            if spot.get("question")
+        ]
     return sentences
 
 

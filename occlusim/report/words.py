@@ -45,6 +45,7 @@ ENGLISH: Mapping[str, str] = {
     "take_off_one": "{depth} over {area} at spot {id}",
     "take_off_part": "{part} of {depth} over {area} at spot {id}",
     "not_feasible": "Not all of it can come off: {spots} have to stay.",
+    "question": "Question to the clinician on spot {id}: {question}",
     "not_feasible_one": "{shortfall} at spot {id}",
     "low": "The crown is not high: it is low and misses its contact.",
     "missing_contact": "In closing it would need {missing} more height for the contact that is "
@@ -138,6 +139,10 @@ ENGLISH: Mapping[str, str] = {
     "col_order": "Order of work",
     "col_left_high": "High if the work stops after it (µm)",
     "feasible_no": "no, {shortfall} have to stay",
+    "feasible_asked": "no, {shortfall} have to stay, {left} against {tooth}: a question to the "
+    "clinician",
+    "opposing_tooth_number": "tooth {number}",
+    "the_opposing_tooth": "the opposing tooth",
     # gaps along movements
     "gaps": "Gap along each movement",
     "gaps_intro": "The jaw is guided by the natural teeth, the crown left out; a negative"
