@@ -104,6 +104,17 @@ class Access(Section):
     max_tilt_deg: Annotated[Number, between(0.0, 45.0)] = 0.0
 
 
+class Milling(Section):
+    """How the crown is cut, in its own coordinates; the axis is the way the cutter points.
+
+    Without an axis depths are along the surface's normal; without a radius a cut follows every
+    detail.
+    """
+
+    axis: Direction | None = None
+    tool_radius_mm: Annotated[Number, between(0.0, 3.0)] = 0.0
+
+
 class Crown(Section):
     """A crown, or several in one mesh, in the coordinates of its own arch's scan.
 
@@ -123,6 +134,7 @@ class Crown(Section):
     min_thickness_mm: Annotated[Number, between(0.1, 5.0)] = 1.0
     inner: FileName | None = None
     access: Access | None = None
+    milling: Milling = Milling()
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -362,6 +374,7 @@ __all__ = [
     "Guidance",
     "Implant",
     "Loads",
+    "Milling",
     "Mounting",
     "Movements",
     "PathRadii",

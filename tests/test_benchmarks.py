@@ -127,3 +127,15 @@ def test_the_jaw_at_rest_is_where_a_general_minimiser_finds_it():
     # A share of the load: Newton's method ends at 1e-10, and the last step is solved.
     assert all(float(row.split()[-1]) < 1e-6 for row in rows)
     assert value(text, r"BFGS takes NUMBER times") > 0
+
+
+@pytest.mark.slow
+def test_the_reduction_keeps_its_promise_by_part():
+    text = printed("bench_reduction.py")
+    # Promised is the wanted gap less 1 um, over whole facets and at vertices swept again.
+    assert value(text, r"over whole facets NUMBER um") > -1.0
+    assert value(text, r"at the adjusted vertices NUMBER um") > -1.0
+    spots, body = numbers_of(
+        next(line for line in text.splitlines() if "removed body" in line), "removed body"
+    )
+    assert abs(spots - body) < 0.001 * body

@@ -140,6 +140,7 @@ def test_several_crowns_and_later_sections_are_read():
                 "teeth": ["14", "15"],
                 "support": "tooth",
                 "access": {"point_mm": [1, 2, 3], "axis": [0, 0, 2], "diameter_mm": 2.4},
+                "milling": {"axis": [0, 0, -3], "tool_radius_mm": 0.5},
             },
         ],
         implant={"platform_mm": [0, 0, 0], "axis": [0, 0, 1]},
@@ -150,6 +151,9 @@ def test_several_crowns_and_later_sections_are_read():
     assert [len(full.implants_of(crown)) for crown in full.crowns] == [1, 0]
     assert full.crowns[1].access is not None
     assert full.crowns[1].access.axis == (0.0, 0.0, 1.0)
+    assert full.crowns[1].milling.axis == (0.0, 0.0, -1.0)
+    assert full.crowns[1].milling.tool_radius_mm == 0.5
+    assert full.crowns[0].milling.axis is None
     assert full.teeth.mobility == {"31": 2.0}
     assert full.foil is not None
     assert full.foil.thickness_um == 8.0

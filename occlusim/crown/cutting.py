@@ -7,18 +7,22 @@ from dataclasses import replace
 import numpy as np
 from scipy.sparse import csr_matrix
 
-from occlusim.arrays import Float64Array, Int64Array
+from occlusim.arrays import BoolArray, Float64Array, Int64Array
 from occlusim.crown.clearance import Opposing, PathTable, surface_of
 from occlusim.crown.deepening import Cut, Removal, deepen_facets, vertex_depths
-from occlusim.crown.integrity import damaged_faces
+from occlusim.crown.integrity import FACING, damaged_faces
 from occlusim.crown.opposing import deepen_against
 from occlusim.crown.reduction_settings import ReductionSettings
 from occlusim.crown.stock import Stock
 from occlusim.crown.thickness import CrownWalls, hold_facets
+from occlusim.crown.tool import tool_depths
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
+from occlusim.kernels.ray import first_hits
 
 DIRECTION_ROUNDS = 3
+ASIDE_MM = 1e-4
+LEVEL = 1e-6
 
 
 def removal_directions(
@@ -51,11 +55,12 @@ def cut_stock(
     """
     mesh, regions, directions = stock.mesh, stock.regions, stock.directions
     n_vertices = len(mesh.vertices)
-    allowed = regions.owner >= 0
+    hidden = stock.hidden & (regions.owner >= 0)
+    allowed = (regions.owner >= 0) & ~hidden
     free = Removal(
         mesh.vertices, mesh.faces, directions, allowed, np.full(n_vertices, rule.max_depth_mm)
     )
-    core = np.flatnonzero(regions.label >= 0)
+    core = np.flatnonzero((regions.label >= 0) & ~hidden)
     need = -stock.swept.least_mm.copy()
     settled = np.ones(n_vertices, dtype=bool)
     if len(core):
@@ -71,11 +76,49 @@ def cut_stock(
     wanted, residual = deepen_facets(free, asked, antagonist, table, -rule.margin_mm)
     opposing = surface_of(antagonist)
     wanted = deepen_against(free, wanted, opposing, table, -rule.margin_mm, field)
-    if walls is None or rule.min_thickness_mm <= 0 or not (wanted > 0).any():
-        return Cut(free, wanted, wanted, residual, settled, asked)
-    limited = held(free, wanted, walls, rule)
-    depth = hold_facets(walls, limited, np.minimum(wanted, limited.cap_mm), rule.min_thickness_mm)
-    return Cut(limited, depth, wanted, residual, settled, asked)
+    excess, stays = np.zeros(n_vertices), np.zeros(n_vertices)
+    if rule.tool_radius_mm > 0 and (wanted > 0).any():
+        round_cut = tool_depths(free, wanted, regions.owner, rule.tool_radius_mm)
+        excess, stays = round_cut.depth_mm - wanted, round_cut.stays_mm
+        wanted, residual = deepen_facets(
+            free, round_cut.depth_mm, antagonist, table, -rule.margin_mm
+        )
+    depth, removal = wanted, free
+    if walls is not None and rule.min_thickness_mm > 0 and (wanted > 0).any():
+        removal = held(free, wanted, walls, rule)
+        depth = np.minimum(wanted, removal.cap_mm)
+        depth = hold_facets(walls, removal, depth, rule.min_thickness_mm)
+    # What the cutter does not reach is asked for all the same: by how much it stands too high.
+    unmet = hidden & (regions.label >= 0)
+    wanted = np.where(unmet, regions.height_mm, wanted)
+    return Cut(removal, depth, wanted, residual, settled, asked, hidden, excess, stays)
+
+
+def hidden_vertices(outside: Surface, rule: ReductionSettings) -> BoolArray:
+    """Return which vertices (V,) of a crown a cutter does not reach along its axis.
+
+    They look away from it, or another part of the crown stands in its way. None without an axis.
+    """
+    mesh = outside.mesh
+    if rule.direction is None:
+        return np.zeros(len(mesh.vertices), dtype=np.bool_)
+    towards = np.tile(-rule.direction, (len(mesh.vertices), 1))
+    is_away = outside.vertex_normals @ rule.direction >= -FACING
+    # Beside a face that looks away a vertex would be moved out of the material.
+    undercut = mesh.faces[outside.face_normals @ rule.direction > LEVEL]
+    is_away[undercut] = True
+    length = np.empty(len(mesh.vertices))
+    first_hits(
+        len(length),
+        mesh.vertices + ASIDE_MM * towards,
+        towards,
+        0.0,
+        outside.boxes,
+        outside.links,
+        outside.corners,
+        length,
+    )
+    return np.asarray(is_away | np.isfinite(length))
 
 
 def held(

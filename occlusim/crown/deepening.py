@@ -81,6 +81,10 @@ class Cut:
         False where even the deepest allowed cut does not clear a vertex.
     asked_mm : (V,)
         What each vertex asks for by itself, seam and blend included.
+    hidden : (V,)
+        In a spot, but the cutter does not reach it along its axis.
+    excess_mm, stays_mm : (V,)
+        Taken off beyond need since the cutter is round; and what it would still leave standing.
     """
 
     removal: Removal
@@ -89,6 +93,9 @@ class Cut:
     residual_mm: Float64Array
     settled: BoolArray
     asked_mm: Float64Array
+    hidden: BoolArray
+    excess_mm: Float64Array
+    stays_mm: Float64Array
 
 
 def vertex_depths(

@@ -136,7 +136,11 @@ def _measure(  # noqa: PLR0913
     by_movement = np.maximum(-swept.value_mm[core].min(axis=0), 0.0)
     normal_depth = _worst_place(mesh, core, facts.antagonist, swept, table, here.height_mm)
     short = float(np.max(cut.wanted_mm[every] - spot_map.depth_mm[every]))
-    reasons = _reasons(index, short, spot_map, adjusted, cut)
+    reachable = every & ~cut.hidden
+    wall_mm = float(np.max(cut.wanted_mm - spot_map.depth_mm, where=reachable, initial=0.0))
+    if index in spot_map.blocked or wall_mm <= SHORT_MM:
+        wall_mm = 0.0
+    reasons = _reasons(index, wall_mm, spot_map, adjusted, cut)
     touched = own & (here.depth_mm > 0)
     left = after_mm[touched] if touched.any() else after_mm[core]
     return Spot(
@@ -154,6 +158,8 @@ def _measure(  # noqa: PLR0913
         feasible=not reasons,
         shortfall_mm=short if short > SHORT_MM else 0.0,
         reasons=reasons,
+        wall_shortfall_mm=wall_mm,
+        tool_excess_mm=float(cut.excess_mm[every].max()),
         location=relief.describe(centroid, facts.surface.vertex_normals[worst]) if relief else "",
         depth_by_movement_mm=dict(zip(table.names, by_movement.tolist(), strict=True)),
     )
@@ -205,13 +211,27 @@ def _movement(value_mm: Float64Array, names: tuple[str, ...]) -> str:
 
 
 def _reasons(
-    index: int, short_mm: float, spot_map: SpotMap, adjusted: TriangleMesh, cut: Cut
+    index: int, wall_mm: float, spot_map: SpotMap, adjusted: TriangleMesh, cut: Cut
 ) -> tuple[str, ...]:
     reasons = []
+    own = spot_map.owner == index
+    short = (cut.wanted_mm - spot_map.depth_mm)[own]
+    hidden_mm = float(short[cut.hidden[own]].max(initial=0.0))
+    stays_mm = float(cut.stays_mm[own].max())
     if index in spot_map.blocked:
         reasons.append(spot_map.blocked[index])
-    elif short_mm > SHORT_MM:
-        reasons.append(f"the wall would be thinner than its minimum by {1000 * short_mm:.0f} um")
+    elif wall_mm > 0:
+        reasons.append(f"the wall would be thinner than its minimum by {1000 * wall_mm:.0f} um")
+    if hidden_mm > SHORT_MM:
+        reasons.append(
+            "the cutter does not reach all of it along its axis (undercut): "
+            f"{1000 * hidden_mm:.0f} um stay"
+        )
+    if stays_mm > SHORT_MM:
+        reasons.append(
+            f"the cutter is too round for it: {1000 * stays_mm:.0f} um would stay, or it would cut "
+            "beside the spot"
+        )
     if not cut.settled[spot_map.label == index].all():
         reasons.append("the deepest allowed cut does not clear it")
     if not reasons:

@@ -22,7 +22,7 @@ from occlusim.crown.clearance import (
     swept_clearance,
     tabulate,
 )
-from occlusim.crown.cutting import cut_stock, removal_directions
+from occlusim.crown.cutting import cut_stock, hidden_vertices, removal_directions
 from occlusim.crown.deepening import Cut
 from occlusim.crown.location import CrownOrientation
 from occlusim.crown.measure import SpotFacts, SpotMap, measure_spots
@@ -187,7 +187,7 @@ def plan_reduction(
     regions = find_regions(crown, antagonist, table, swept, graph, rule)
     directions = removal_directions(outside, graph, rule)
     before = walls.thickness_mm() if walls else np.full(len(crown.vertices), np.nan)
-    stock = Stock.of(crown, swept, regions, directions)
+    stock = Stock.of(crown, swept, regions, directions, hidden_vertices(outside, rule))
     cut = cut_stock(stock, antagonist, table, walls, rule, surface)
     for _ in range(HALVINGS):
         edges = stock.coarse_edges(cut, rule.tolerance_mm)

@@ -8,6 +8,8 @@ from occlusim.arrays import Float64Array, unit_vector
 from occlusim.crown.path import TableSettings
 from occlusim.errors import InputError
 
+MOST_RADIUS_MM = 3.0
+
 
 @dataclass(frozen=True, slots=True)
 class ReductionSettings:
@@ -18,6 +20,8 @@ class ReductionSettings:
     direction : (3,) or None
         Way of the cutter into the material, in the crown's frame; None takes the smoothed inward
         normal of each vertex.
+    tool_radius_mm : float
+        Of the ball cutter; hollows of the cut are no tighter. 0 follows every detail.
     min_thickness_mm : float
         Of the material, after the cut.
     tolerance_mm : float
@@ -41,6 +45,7 @@ class ReductionSettings:
     """
 
     direction: Float64Array | None = None
+    tool_radius_mm: float = 0.0
     min_thickness_mm: float = 0.0
     tolerance_mm: float = 0.010
     margin_mm: float = 0.0002
@@ -65,6 +70,11 @@ class ReductionSettings:
             raise InputError(
                 f"reduction: margin_mm {self.margin_mm} and noise_mm {self.noise_mm} given; "
                 "0 < margin <= noise <= 0.001 + margin is needed to keep the promised gap"
+            )
+        if not 0 <= self.tool_radius_mm <= MOST_RADIUS_MM:
+            raise InputError(
+                f"reduction: tool_radius_mm {self.tool_radius_mm} given, 0 to {MOST_RADIUS_MM} "
+                "allowed"
             )
         if self.min_thickness_mm < 0 or self.max_depth_mm <= 0 or self.blend_mm < 0:
             raise InputError("reduction: thickness, depth and blend width must not be negative")

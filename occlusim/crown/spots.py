@@ -44,6 +44,10 @@ class Spot:
         The material stays thick enough and nothing else limited the cut.
     shortfall_mm : float
         Depth that could not be taken off.
+    wall_shortfall_mm : float
+        Of it, what the wall's minimum forbids.
+    tool_excess_mm : float
+        Most that was taken off beyond need since the cutter is round.
     reasons : tuple of str
         What limited the cut.
     location : str
@@ -65,6 +69,8 @@ class Spot:
     shortfall_mm: float
     reasons: tuple[str, ...] = ()
     location: str = ""
+    wall_shortfall_mm: float = 0.0
+    tool_excess_mm: float = 0.0
     depth_by_movement_mm: dict[str, float] = field(default_factory=dict)
 
 

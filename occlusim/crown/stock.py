@@ -6,7 +6,7 @@ vertices keep their numbers and come first.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +33,8 @@ class Stock:
     regions : Regions
         Label, owner, distance and height of its vertices; `poked` is that of the input crown.
     directions : (V, 3), unit length
+    hidden : (V,)
+        The cutter does not reach it along its axis.
     face_origin : (F,)
         Face of the input crown that each lies on.
     is_whole : (F,)
@@ -43,23 +45,27 @@ class Stock:
     swept: SweptClearance
     regions: Regions
     directions: Float64Array
+    hidden: BoolArray
     face_origin: Int64Array
     is_whole: BoolArray
 
     @staticmethod
     def of(
-        crown: TriangleMesh, swept: SweptClearance, regions: Regions, directions: Float64Array
+        crown: TriangleMesh,
+        swept: SweptClearance,
+        regions: Regions,
+        directions: Float64Array,
+        hidden: BoolArray,
     ) -> Stock:
         """Return the input crown as it is."""
         n_faces = len(crown.faces)
         every = np.arange(n_faces)
-        return Stock(crown, swept, regions, directions, every, np.ones(n_faces, dtype=np.bool_))
+        whole = np.ones(n_faces, dtype=np.bool_)
+        return Stock(crown, swept, regions, directions, hidden, every, whole)
 
     def turned(self, directions: Float64Array) -> Stock:
         """Return the stock with other directions (V, 3)."""
-        return Stock(
-            self.mesh, self.swept, self.regions, directions, self.face_origin, self.is_whole
-        )
+        return replace(self, directions=directions)
 
     def coarse_edges(self, cut: Cut, most_mm: float) -> Int32Array:
         """Return the edges (n, 2) to halve: around vertices cut deeper than need by `most_mm`.
@@ -67,7 +73,8 @@ class Stock:
         What is beyond need was taken off since flat facets do not follow the cut. Only edges that
         can move at both ends and are longer than 0.02 mm are halved.
         """
-        is_coarse = cut.removal.allowed & (cut.wanted_mm > cut.asked_mm + most_mm)
+        needed = cut.wanted_mm - cut.excess_mm
+        is_coarse = cut.removal.allowed & (needed > cut.asked_mm + most_mm)
         faces = self.mesh.faces[any_corner(is_coarse, self.mesh.faces)]
         edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
         edges = np.unique(np.sort(edges, axis=1), axis=0)
@@ -90,6 +97,7 @@ class Stock:
             self.swept.extended(new),
             _between(self.regions, a, b, new),
             np.concatenate([self.directions, way]),
+            np.concatenate([self.hidden, self.hidden[a] | self.hidden[b]]),
             self.face_origin[parent],
             self.is_whole[parent] & ~is_cut[parent],
         )

@@ -41,6 +41,7 @@ from occlusim.pipeline.record import Placed
 from occlusim.pipeline.settling import Settled, settle_freely
 from occlusim.pipeline.side_by_side import side_by_side
 from occlusim.pipeline.spike_findings import SpikesAtCrown, spikes_at_crown
+from occlusim.pipeline.split_part import split_parts
 from occlusim.pipeline.springs import joint_findings, other_springs, stiffer_shares
 from occlusim.pipeline.units import BAND, UM
 
@@ -204,6 +205,13 @@ def prove_crown(
         again,
         planned.reduction,
         spot_residuals(crown, planned.written, plan.spots, region.field, plan.table, NOISE_MM),
+        split_parts(
+            crown,
+            plan,
+            planned.region.field,
+            planned.region.tooth,
+            placed.T_upper_lower if spec.is_upper else RigidTransform.identity(),
+        ),
     )
 
 

@@ -103,6 +103,7 @@ class CrownStage:
     adjusted_field: GapField
     reduction: Reduction
     residual_mm: dict[int, float]
+    splits: dict[int, dict[str, Any]]
 
     @property
     def disagreement_um(self) -> float | None:
@@ -141,7 +142,10 @@ class CrownStage:
             "movements": [movement_part(m) for m in self.first.movements],
             "guidance": [crown_guidance_part(g, self.tooth) for g in self.first.guidance],
             "spots": with_teeth(
-                spot_parts(self.plan.spots, self.T_upper_crown, self.least_spot_mm),
+                [
+                    part | self.splits.get(part["id"], {})
+                    for part in spot_parts(self.plan.spots, self.T_upper_crown, self.least_spot_mm)
+                ],
                 self.plan.spots,
                 self.crown.units,
             ),
@@ -192,6 +196,8 @@ def reduce_crown(
     """Return what to take off the crown along the movements that the case asks for."""
     spec, targets = inputs.crown_spec, inputs.case.targets
     settings = ReductionSettings(
+        direction=None if spec.milling.axis is None else np.array(spec.milling.axis),
+        tool_radius_mm=spec.milling.tool_radius_mm,
         min_thickness_mm=spec.min_thickness_mm,
         tolerance_mm=targets.tolerance_um / UM,
         clearance_limit_mm=CLEARANCE_LIMIT_MM,

@@ -239,5 +239,7 @@ def spot_part(spot: Spot, T_upper_crown: RigidTransform, least_mm: float) -> dic
         "thickness_left_mm": spot.thickness_left_mm,
         "feasible": spot.feasible,
         "shortfall_um": spot.shortfall_mm * UM,
+        "reasons": list(spot.reasons),
+        "tool_excess_um": spot.tool_excess_mm * UM,
         "minor": spot.normal_depth_mm < least_mm,
     }

@@ -9,7 +9,6 @@ from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.settling import DOUBTFUL_UM
-from occlusim.pipeline.units import UM
 
 LEAST_COVERAGE = 0.98
 
@@ -42,8 +41,8 @@ def verdict_part(
     if crown.withheld:
         reasons.append(crown.withheld)
     reasons += [
-        f"spot {spot.id}: the wall would become thinner than "
-        f"{inputs.crown_spec.min_thickness_mm:g} mm; {spot.shortfall_mm * UM:.0f} µm are left"
+        f"spot {spot.id}: {'; '.join(spot.reasons).replace(' um', ' µm')} "
+        f"(least wall {inputs.crown_spec.min_thickness_mm:g} mm)"
         for spot in crown.plan.spots
         if not spot.feasible
     ]

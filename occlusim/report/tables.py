@@ -67,7 +67,7 @@ def spot_table(spots: Sequence[Mapping[str, Any]], caption: str = "spots_caption
     for spot in spots:
         feasible = _cell(spot.get("feasible"))
         if spot.get("feasible") is False and spot.get("shortfall_um") is not None:
-            feasible = WORDS["feasible_no"].format(shortfall=with_unit(spot["shortfall_um"], "um"))
+            feasible = _not_feasible(spot)
         rows.append(
             (
                 str(spot.get("id")),
@@ -83,6 +83,19 @@ def spot_table(spots: Sequence[Mapping[str, Any]], caption: str = "spots_caption
             )
         )
     return _table(caption, [(WORDS[name], flag) for name, flag in names], rows)
+
+
+def _not_feasible(spot: Mapping[str, Any]) -> str:
+    """Return what has to stay, and against which tooth where that is asked of the clinician."""
+    shortfall, split = with_unit(spot["shortfall_um"], "um"), spot.get("split")
+    if not split:
+        return WORDS["feasible_no"].format(shortfall=shortfall)
+    number = split.get("antagonist_tooth")
+    tooth = WORDS["the_opposing_tooth"]
+    if number:
+        tooth = WORDS["opposing_tooth_number"].format(number=number)
+    left = with_unit(split.get("antagonist_um"), "um")
+    return WORDS["feasible_asked"].format(shortfall=shortfall, left=left, tooth=tooth)
 
 
 def movement_table(crown: Mapping[str, Any]) -> Table | None:

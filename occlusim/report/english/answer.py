@@ -41,6 +41,7 @@ ANSWER: Mapping[str, str] = {
     "minor_one": "With them goes 1 minor place of {depth}.",
     "minor_many": "With them go {n} minor places of {least} to {most}.",
     "not_feasible": "Not all of it can come off: {spots} have to stay.",
+    "question": "Question to the clinician on spot {id}: {question}",
     "not_feasible_one": "{shortfall} at spot {id}",
     "low": "The crown is not high: it is low and misses its contact.",
     "missing_contact": "In closing it would need {missing} more height for the contact that is "

@@ -70,6 +70,10 @@ CROWN: Mapping[str, str] = {
     "col_order": "Order of work",
     "col_left_high": "High if the work stops after it (µm)",
     "feasible_no": "no, {shortfall} have to stay",
+    "feasible_asked": "no, {shortfall} have to stay, {left} against {tooth}: a question to the "
+    "clinician",
+    "opposing_tooth_number": "tooth {number}",
+    "the_opposing_tooth": "the opposing tooth",
     # adjustment
     "proof": "Proof on the adjusted crown",
     "proof_intro": "The adjusted crown was written to its file, read back, and put "
