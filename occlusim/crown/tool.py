@@ -90,7 +90,7 @@ class _View:
         """Return the view of places (n, 3) after and before the cut; heights grow outwards."""
         first = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
         first /= np.linalg.norm(first)
-        frame = np.stack([first, np.cross(axis, first)])
+        frame = np.asarray(np.stack([first, np.cross(axis, first)]), dtype=np.float64)
         return _View(frame, cut @ frame.T, -cut @ axis, -given @ axis, given @ frame.T)
 
 
@@ -165,7 +165,7 @@ def _resting(
         np.maximum.at(fixed[some], pairs.row[is_held], touch[is_held])
         whole = csr_matrix((drop, (pairs.row, pairs.col)), shape=pairs.shape)
         parts.append(whole[:, wants])
-    return every, fixed, vstack(parts, format="csr")
+    return every, fixed, csr_matrix(vstack(parts))
 
 
 def _missing(centre: Float64Array, rise: csr_matrix, goal: Float64Array) -> Float64Array:
