@@ -164,26 +164,26 @@ def test_the_opposing_teeth_are_laid_over_moved_and_taken_away(page):
     page.locator("#antagonist").select_option("")
     away = canvas_pixels(page)
     page.locator("#antagonist").select_option("light")
-    page.wait_for_function(f"{trace}.visible === true")
+    page.wait_for_function(f"() => {trace}.visible === true")
     laid = canvas_pixels(page)
     assert (np.abs(laid - away).max(axis=2) > 10).mean() > 0.05
     closed = np.array(page.evaluate(f"[...{trace}.x.slice(0, 3)]"))
     page.locator("#choice").select_option("clearance_protrusion_um")
-    page.wait_for_function("document.getElementById('antagonist').value === 'protrusion'")
+    page.wait_for_function("() => document.getElementById('antagonist').value === 'protrusion'")
     page.wait_for_timeout(300)
     assert np.abs(np.array(page.evaluate(f"[...{trace}.x.slice(0, 3)]")) - closed).max() > 0.01
     page.locator("#antagonist").select_option("")
-    page.wait_for_function(f"{trace}.visible === false")
+    page.wait_for_function(f"() => {trace}.visible === false")
 
 
 def test_the_adjusted_crown_is_not_offered_where_it_has_no_number(page):
     page.locator("#choice").select_option("gap_um")
     page.locator("#which").select_option("adjusted")
     page.locator("#choice").select_option("thickness_um")
-    page.wait_for_function("document.getElementById('which').value === 'given'")
+    page.wait_for_function("() => document.getElementById('which').value === 'given'")
     assert page.locator("#which option").nth(1).is_disabled()
     page.locator("#choice").select_option("clearance_um")
-    page.wait_for_function("!document.getElementById('which').options[1].disabled")
+    page.wait_for_function("() => !document.getElementById('which').options[1].disabled")
 
 
 def test_it_prints_to_pages_with_its_pictures_and_no_cut_table(page, tmp_path):
