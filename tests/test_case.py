@@ -131,6 +131,18 @@ def test_directions_become_unit_length_and_matrices_exactly_rigid():
     assert_allclose(pose.rotation @ pose.rotation.T, np.eye(3), rtol=0, atol=1e-14)
 
 
+def test_a_bridge_may_have_several_implants_and_pass_a_closed_gap():
+    implants = [
+        {"tooth": tooth, "platform_mm": [0, 0, 0], "axis": [0, 0, 1]} for tooth in ("44", "46")
+    ]
+    bridge = {"mesh": "b.ply", "teeth": ["44", "46"], "support": "implant"}
+    found = case(crown=bridge, implant=implants, teeth={"missing": ["45"]})
+    assert [i.tooth for i in found.implants_of(found.crowns[0])] == ["44", "46"]
+    three = {"mesh": "b.ply", "teeth": ["44", "45", "46"], "pontics": ["45"], "support": "implant"}
+    with pytest.raises(ValidationError, match="that is no pontic is wanted: 46, 44"):
+        case(crown=three, implant=[implants[0], {**implants[1], "tooth": "45"}])
+
+
 def test_several_crowns_and_later_sections_are_read():
     full = case(
         crown=[
@@ -179,6 +191,35 @@ WRONG = [
     ({"crown__tooth": None, "crown__universal": 33}, "1 (upper right third molar)"),
     ({"crown__tooth": None, "crown__teeth": ["45", "45"]}, "more than once"),
     ({"crown__tooth": None, "crown__teeth": ["45", "15"]}, "different arches"),
+    ({"crown__tooth": None, "crown__teeth": ["44", "46"]}, "given, 45 between them left out"),
+    ({"crown__pontics": ["46"]}, "at least one of them must stand"),
+    (
+        {"crown__tooth": None, "crown__teeth": ["45", "46"], "crown__pontics": ["47"]},
+        "pontics: 47 given",
+    ),
+    (
+        {
+            "crown": [
+                {"mesh": "a.ply", "tooth": "46", "support": "tooth"},
+                {"mesh": "b.ply", "teeth": ["45", "46"], "support": "tooth"},
+            ]
+        },
+        "tooth 46 is given to more than one crown",
+    ),
+    (
+        {
+            "crown": [
+                {"mesh": "a.ply", "tooth": "46", "support": "implant"},
+                {"mesh": "b.ply", "tooth": "36", "support": "implant"},
+            ],
+            "implant": {"platform_mm": [0, 0, 0], "axis": [0, 0, 1]},
+        },
+        "1 given with 2 crowns on implants",
+    ),
+    (
+        {"implant": {"tooth": "45", "platform_mm": [0, 0, 0], "axis": [0, 0, 1]}},
+        "implant: tooth 45 given",
+    ),
     ({"crown__support": "screw"}, "'tooth' or 'implant'"),
     ({"crown__support": None}, "Field required"),
     ({"crown__guidance": "canine"}, "'none', 'shared' or 'guides'"),

@@ -304,6 +304,27 @@ def test_results_that_break_the_contract_are_refused(path, value):
         validate_results(changed(path, value))
 
 
+@pytest.mark.parametrize("key", ["tooth", "verdict", "closure", "datum", "axis_effect", "spots"])
+def test_everything_is_asked_of_every_crown_of_several(key):
+    own = {name: RESULTS[name] for name in ("verdict", "closure", "datum")}
+    one = {**RESULTS["crown"], **own, "axis_effect": {"step_mm": 1.0, "movements": []}}
+    crowns = [{**one, "tooth": "46"}, {**one, "tooth": "36"}]
+    validate_results({**RESULTS, "crowns": crowns})
+    with pytest.raises(OutputError, match="schema"):
+        validate_results({**RESULTS, "crowns": crowns[:1]})
+    del crowns[1][key]
+    with pytest.raises(OutputError, match="schema"):
+        validate_results({**RESULTS, "crowns": crowns})
+
+
+def test_files_of_further_crowns_are_known_as_a_runs_own(tmp_path):
+    for name in ("crown_gap_16.ply", "spots_36.csv", "report_48.html", "notes_16.txt"):
+        (tmp_path / name).write_text("old")
+    with OutputFolder(tmp_path) as folder:
+        (folder.work / "results.json").write_text("{}")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["notes_16.txt", "results.json"]
+
+
 def test_a_refused_case_needs_no_numbers():
     refused = {
         key: RESULTS[key]
