@@ -14,7 +14,6 @@ from occlusim.arrays import Float64Array
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.report.colour import SURFACE_RGB, css
 from occlusim.report.figures import shading
-from occlusim.report.meshes import Orientation
 
 if TYPE_CHECKING:
     from plotly.graph_objects import Figure
@@ -52,12 +51,7 @@ def scan_figure(
     shape = arch or preview
     eye, up = facing(TriangleMesh(shape.vertices, shape.faces))
     up = -up if is_lower else up
-    # As the report shades a lower crown, whatever the file is: seen from above, the front below.
-    shade = shading(
-        TriangleMesh(preview.vertices, preview.faces),
-        Orientation(np.cross(-up, eye), -up, eye),
-        is_lower=True,
-    )
+    shade = shading(TriangleMesh(preview.vertices, preview.faces), eye, up)
     # A scene of its own for every place: a scene that is drawn anew keeps its old camera.
     number = ROLES.index(place) + 1
     scene = "scene" if number == 1 else f"scene{number}"
