@@ -26,7 +26,7 @@ from occlusim.crown.clearance import (
     swept_facet_clearance,
     tabulate,
 )
-from occlusim.crown.deepening import Cut, Removal, deepen_facets, vertex_depths
+from occlusim.crown.deepening import Cut, Removal, deepen_facets, deepen_places, vertex_depths
 from occlusim.crown.integrity import damaged_faces
 from occlusim.crown.location import CrownOrientation
 from occlusim.crown.measure import SpotFacts, SpotMap, measure_spots
@@ -385,6 +385,7 @@ def _cut(  # noqa: PLR0913
         )
     wanted = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
     wanted, residual = deepen_facets(free, wanted, antagonist, table, -rule.margin_mm)
+    wanted, residual = deepen_places(free, wanted, residual, antagonist, table, -rule.margin_mm)
     opposing = surface_of(antagonist)
     wanted = deepen_against(free, wanted, opposing, table, -rule.margin_mm, field)
     if walls is None or rule.min_thickness_mm <= 0 or not (wanted > 0).any():
