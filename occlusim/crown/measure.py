@@ -105,12 +105,18 @@ def _measure(  # noqa: PLR0913
     normal_depth = _worst_place(mesh, core, facts.antagonist, swept, table, spot_map.height_mm)
     short = float(np.max(cut.wanted_mm[own] - cut.depth_mm[own]))
     reasons = _reasons(index, own, short, core, mesh, cut, spot_map.blocked)
+    depth = float(cut.wanted_mm[core].max())
+    if reasons:
+        # A place that no vertex's own cut clears may ask for none: it is as high as it was found.
+        depth = max(depth, normal_depth)
+        left = normal_depth if index in spot_map.blocked else _still_open(own, mesh, cut)
+        short = max(short, left)
     touched = own & (cut.depth_mm > 0)
     left = after_mm[touched] if touched.any() else after_mm[core]
     return Spot(
         id=0,
         movement=_movement(swept.value_mm[core], table.names),
-        depth_mm=float(cut.wanted_mm[core].max()),
+        depth_mm=depth,
         normal_depth_mm=normal_depth,
         area_mm2=area,
         volume_mm3=_volume(mesh, adjusted, touched, spot_map.owner, index),
@@ -223,3 +229,9 @@ def _reasons(
                 f"{-1000 * float(np.nanmin(residual)):.0f} um too little gap"
             )
     return tuple(reasons)
+
+
+def _still_open(own: BoolArray, mesh: TriangleMesh, cut: Cut) -> float:
+    """Return how far the facets of a spot stay in violation, mm, as far as they were looked at."""
+    residual = cut.residual_mm[any_corner(own, mesh.faces)]
+    return max(0.0, -float(np.nanmin(residual, initial=0.0)))

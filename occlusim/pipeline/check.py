@@ -116,7 +116,7 @@ def check_case(
             "seconds": {},
             "inputs": inputs.input_parts(),
             "findings": [],
-            "verdict": verdict_part(inputs, placed, jaw, crown, foil),
+            "verdict": verdict_part(placed, jaw, crown, foil),
             "registration": registration_part(inputs, placed.record),
             "mounting": mounting_part(case, placed.frame)
             | {"axis_effect": sensitivity.axis_effect_part()},

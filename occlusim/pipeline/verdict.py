@@ -6,7 +6,6 @@ from typing import Any
 
 from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.foil import foil_words
-from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.settling import DOUBTFUL_UM
@@ -16,7 +15,6 @@ LEAST_COVERAGE = 0.98
 
 
 def verdict_part(
-    inputs: Inputs,
     placed: Placed,
     jaw: JawStage,
     crown: CrownStage,
@@ -40,8 +38,7 @@ def verdict_part(
     if crown.withheld:
         reasons.append(crown.withheld)
     reasons += [
-        f"spot {spot.id}: the wall would become thinner than "
-        f"{inputs.crown_spec.min_thickness_mm:g} mm; {spot.shortfall_mm * UM:.0f} µm are left"
+        f"spot {spot.id}: {'; '.join(spot.reasons)}; {spot.shortfall_mm * UM:.0f} µm are left"
         for spot in crown.plan.spots
         if not spot.feasible
     ]
