@@ -40,6 +40,7 @@ from occlusim.pipeline.crown_paths import (
     crown_path,
     wanted_functions,
 )
+from occlusim.pipeline.crown_place import refuse_buried
 from occlusim.pipeline.crown_run import (
     CrownAgainst,
     MovementGaps,
@@ -48,6 +49,7 @@ from occlusim.pipeline.crown_run import (
     opposing_faces,
     paths_gaps,
 )
+from occlusim.pipeline.crown_walls import crown_walls, wall_findings
 from occlusim.pipeline.guided import CrownGuidance, crown_guidance_part, guide_all_with_crown
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_run import close_jaw
@@ -172,6 +174,7 @@ def run_crown(
     hinge = jaw.model.hinge_at("centric")(0.0)
     with clock.stage("crown", "crown: gaps along every movement"):
         region = Region.build(inputs, jaw)
+        refuse_buried(inputs, region.field, jaw.model.T_upper_lower)
         pair = region.against(field)
         jobs: list[Callable[[], Any]] = [
             partial(crown_state, inputs, jaw, region, field, wanted),
@@ -205,6 +208,7 @@ def run_crown(
         after, left = side_by_side(jobs)
         spiky = spikes_at_crown(inputs, pair, placed.T_upper_lower, first.recorded_gap_mm)
         findings = [*springs, *joint_findings(jaw), *spiky.findings]
+        findings += wall_findings(reduction.walls, spec.min_thickness_mm)
     T_upper_crown = RigidTransform.identity() if spec.is_upper else placed.T_upper_lower
     stage = CrownStage(
         first,
@@ -271,10 +275,9 @@ def reduce_crown(
         noise_mm=NOISE_MM,
     )
     orientation = crown_orientation(inputs, placed)
-    inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
     used, withheld = asked_paths(inputs, jaw.run.paths)
     paths = tuple(crown_path(p, wanted[p.name], spec.is_upper) for p in used)
-    walls = CrownWalls.build(inputs.crown, orientation.occlusal, inner)
+    walls = crown_walls(inputs, orientation.occlusal)
     plan = plan_reduction(
         inputs.crown.mesh,
         region.field,
