@@ -9,7 +9,7 @@ from scipy.sparse import csr_matrix
 
 from occlusim.arrays import BoolArray, Float64Array, Int64Array
 from occlusim.crown.clearance import Opposing, PathTable, surface_of
-from occlusim.crown.deepening import Cut, Removal, deepen_facets, vertex_depths
+from occlusim.crown.deepening import Cut, Removal, deepen_facets, deepen_places, vertex_depths
 from occlusim.crown.integrity import FACING, damaged_faces
 from occlusim.crown.opposing import deepen_against
 from occlusim.crown.reduction_settings import ReductionSettings
@@ -74,6 +74,7 @@ def cut_stock(
         )
     asked = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
     wanted, residual = deepen_facets(free, asked, antagonist, table, -rule.margin_mm)
+    wanted, residual = deepen_places(free, wanted, residual, antagonist, table, -rule.margin_mm)
     opposing = surface_of(antagonist)
     wanted = deepen_against(free, wanted, opposing, table, -rule.margin_mm, field)
     excess, stays = np.zeros(n_vertices), np.zeros(n_vertices)
@@ -83,6 +84,7 @@ def cut_stock(
         wanted, residual = deepen_facets(
             free, round_cut.depth_mm, antagonist, table, -rule.margin_mm
         )
+        wanted, residual = deepen_places(free, wanted, residual, antagonist, table, -rule.margin_mm)
     depth, removal = wanted, free
     if walls is not None and rule.min_thickness_mm > 0 and (wanted > 0).any():
         removal = held(free, wanted, walls, rule)

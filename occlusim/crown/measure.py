@@ -141,12 +141,18 @@ def _measure(  # noqa: PLR0913
     if index in spot_map.blocked or wall_mm <= SHORT_MM:
         wall_mm = 0.0
     reasons = _reasons(index, wall_mm, spot_map, adjusted, cut)
+    depth = float(cut.wanted_mm[spot_map.label == index].max())
+    if reasons:
+        # A place that no vertex's own cut clears may ask for none: it is as high as it was found.
+        depth = max(depth, normal_depth)
+        left = _still_open(index, spot_map, adjusted)
+        short = max(short, normal_depth if index in spot_map.blocked else left)
     touched = own & (here.depth_mm > 0)
     left = after_mm[touched] if touched.any() else after_mm[core]
     return Spot(
         id=0,
         movement=_movement(swept.value_mm[core], table.names),
-        depth_mm=float(cut.wanted_mm[spot_map.label == index].max()),
+        depth_mm=depth,
         normal_depth_mm=normal_depth,
         area_mm2=area,
         volume_mm3=float(volume_mm3),
@@ -243,3 +249,9 @@ def _reasons(
                 f"{-1000 * float(np.nanmin(residual)):.0f} um too little gap"
             )
     return tuple(reasons)
+
+
+def _still_open(index: int, spot_map: SpotMap, adjusted: TriangleMesh) -> float:
+    """Return how far the facets of a spot stay in violation, mm, as far as they were looked at."""
+    residual = spot_map.residual_mm[any_corner(spot_map.after_owner == index, adjusted.faces)]
+    return max(0.0, -float(np.nanmin(residual, initial=0.0)))

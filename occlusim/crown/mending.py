@@ -9,7 +9,7 @@ import numpy as np
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
 from occlusim.crown.clearance import Opposing, PathTable, surface_of
 from occlusim.crown.cutting import cut_stock, firmer, held, undo
-from occlusim.crown.deepening import Cut, Removal, deepen_facets
+from occlusim.crown.deepening import Cut, Removal, deepen_facets, deepen_places
 from occlusim.crown.integrity import (
     FACING,
     SLIVER,
@@ -136,6 +136,7 @@ def mended(stock: Stock, cut: Cut, bad: Int64Array, job: CutJob) -> Adjusted | N
     )
     still = np.zeros(len(origin))
     deeper, residual = deepen_facets(again, still, antagonist, table, -rule.margin_mm)
+    deeper, residual = deepen_places(again, deeper, residual, antagonist, table, -rule.margin_mm)
     opposing = surface_of(antagonist)
     deeper = deepen_against(again, deeper, opposing, table, -rule.margin_mm)
     if walls is not None and rule.min_thickness_mm > 0:

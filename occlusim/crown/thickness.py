@@ -10,6 +10,7 @@ Two definitions, both on the input triangles and exact:
 A face belongs to the inner surface if no straight view from the occlusal side, down to a little
 above the horizontal, reaches it past the crown itself: the inside of the cavity is seen from the
 root side only. A solid crown has no inner surface; then `wall_mm` is NaN and the ray stands in.
+An open crown without an inner surface has no wall that could be measured: both are NaN.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, unit_vector
+from occlusim.arrays import BoolArray, Float64Array, Int64Array, unit_vector
 from occlusim.crown.deepening import Removal
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
@@ -27,9 +28,12 @@ from occlusim.kernels.ray import escapes, first_hits
 LOWEST_VIEW_DEG = 12.0
 ROUNDS = 30
 # Places on a facet at which its wall is held: a grid of a quarter, corners left out.
-GRID = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
+GRID_STEPS = 4
+GRID = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / GRID_STEPS
 GRID = GRID[GRID.max(axis=1) < 1.0]
 START_MM = 1e-6
+# Cosine between the normals of both sides of a wall, at most; beside it the margin is meant.
+MOST_ASIDE = -0.5
 SMALLEST_SHARE = 0.01
 
 
@@ -45,11 +49,14 @@ class CrownWalls:
         The inner surface; None for a solid crown.
     is_outer : (V,)
         Vertices of the outer surface.
+    is_known : bool
+        False for an open surface without an inner one.
     """
 
     whole: Surface
     inner: Surface | None
     is_outer: BoolArray
+    is_known: bool = True
 
     @staticmethod
     def build(
@@ -74,7 +81,8 @@ class CrownWalls:
         is_outer[crown.mesh.faces[~is_inner]] = True
         share = float(crown.face_area_mm2[is_inner].sum() / crown.face_area_mm2.sum())
         if share < SMALLEST_SHARE:
-            return CrownWalls(crown, None, np.ones(n_vertices, dtype=bool))
+            is_closed = bool((crown.neighbours >= 0).all())
+            return CrownWalls(crown, None, np.ones(n_vertices, dtype=bool), is_closed)
         index = np.flatnonzero(is_inner).astype(np.int32)
         return CrownWalls(crown, Surface.build(crown.mesh.submesh(index)[0]), is_outer)
 
@@ -87,8 +95,10 @@ class CrownWalls:
     def ray_mm(self, points: Float64Array, directions: Float64Array) -> Float64Array:
         """Return the way (n,) from places of the crown along unit directions to its far side.
 
-        NaN where the ray leaves without meeting the crown.
+        NaN where the ray leaves without meeting the crown, and where walls are not known.
         """
+        if not self.is_known:
+            return np.full(len(points), np.nan)
         length = np.empty(len(points))
         w = self.whole
         first_hits(
@@ -112,6 +122,21 @@ class CrownWalls:
         if self.inner is None:
             return self.ray_mm(vertices, -self.whole.vertex_normals)
         return np.where(self.is_outer, self.wall_mm(vertices), np.nan)
+
+    def thin_places(self, least_mm: float) -> tuple[Int64Array, Float64Array]:
+        """Return the outer vertices (k,) under which the wall is thinner, and the walls there (k,).
+
+        Where the nearest inner place lies on the border of the inner surface, or looks aside as a
+        rim does, the margin is meant, where a crown runs out as it should: not counted. None
+        without an inner surface.
+        """
+        if self.inner is None:
+            return np.empty(0, dtype=np.int64), np.empty(0)
+        vertex = np.flatnonzero(self.is_outer)
+        found = self.inner.closest(self.whole.mesh.vertices[vertex])
+        facing = np.einsum("ij,ij->i", self.whole.vertex_normals[vertex], found.normals)
+        thin = ~found.is_boundary & (facing < MOST_ASIDE) & (found.unsigned_mm < least_mm)
+        return vertex[thin], found.unsigned_mm[thin]
 
     def most_removal_mm(
         self,
@@ -151,13 +176,20 @@ def hold_facets(
 
     Between corners that keep it a flat facet may pass nearer to a rounded inner surface. Where the
     wall was thinner before, it is not made thinner still.
+
+    Over a flat facet the distance to what is no nearer than w bends by at most 1 / w (to a point;
+    less to an edge or a face), so a grid with sides of h hides at most (h / sqrt(3))^2 / (2 w):
+    that much more is asked of its places.
     """
     depth = depth_mm.copy()
     if walls.inner is None:
         return depth
     active = removal.touching(depth > 0)
     before = facet_walls(walls, removal.vertices[removal.faces[active]])
-    wanted = np.minimum(before, least_mm)
+    corners = removal.vertices[removal.faces[active]]
+    sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    hidden_mm = (sides.max(axis=1) / GRID_STEPS) ** 2 / (6.0 * least_mm)
+    wanted = np.minimum(before, least_mm + hidden_mm[:, None])
     for _ in range(ROUNDS):
         if len(active) == 0:
             break

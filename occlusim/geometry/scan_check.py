@@ -16,6 +16,7 @@ from occlusim.arrays import Float64Array, Int32Array, Int64Array
 from occlusim.errors import MeshError
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.scan_parts import ScanParts, outer_side, scan_parts, spikes, turned_faces
+from occlusim.geometry.surface import Surface
 from occlusim.kernels.topology import COLLAPSED, DUPLICATE, EDGE_CROWDED
 
 Severity = Literal["info", "warning", "error"]
@@ -280,14 +281,53 @@ def _pieces(parts: ScanParts, role: str) -> list[Finding]:
         where = _at(parts.mesh.vertices[parts.faces[parts.piece == largest][:, 0]])
         words = (
             f"{len(specks)} loose specks ({area[specks].sum():.2g} mm2), the largest "
-            f"{area[largest]:.2g} mm2 at {where}; they are left out"
+            f"{area[largest]:.2g} mm2 at {where}; "
+            + ("on a crown they are kept" if role == "crown" else "they are left out")
         )
         found.append(Finding("warning", "specks", words, role, len(specks)))
     n_pieces = int((~is_speck).sum())
-    if n_pieces > 1:
+    if n_pieces > 1 and role == "crown":
+        found += _crown_pieces(parts, np.flatnonzero(~is_speck))
+    elif n_pieces > 1:
         words = f"the surface consists of {n_pieces} separate pieces"
         found.append(Finding("info", "pieces", words, role, n_pieces))
     return found
+
+
+def _crown_pieces(parts: ScanParts, pieces: Int64Array) -> list[Finding]:
+    """Return what the further pieces of a crown are: a cavity, a body within the body, or apart."""
+    largest = int(pieces[np.argmax(parts.piece_area_mm2[pieces])])
+    if outer_side(parts, largest) < 0:
+        return []  # inside out: what lies within what is not to be told before that is mended
+    body = Surface.build(parts.mesh.submesh(_faces_of(parts, largest))[0])
+    apart, found = 0, []
+    for piece in (int(k) for k in pieces if k != largest):
+        points = parts.mesh.vertices[np.unique(parts.faces[parts.piece == piece])]
+        where = _at(points)
+        # NaN, where only the open border of the body is near, is not inside.
+        if not (body.signed_distance(points) < 0.0).all():
+            apart += 1
+        elif outer_side(parts, piece) < 0:
+            words = f"a shell around {where} lies within the crown: it is taken as a cavity"
+            found.append(Finding("warning", "crown_cavity", words, "crown", 1))
+        else:
+            words = (
+                f"a second shell around {where} lies within the crown and looks outwards too, so "
+                "its material would count twice; leave it out, or flip its normals if it is a "
+                "cavity or the crown's inner surface"
+            )
+            found.append(Finding("error", "crown_nested", words, "crown", 1))
+    if apart:
+        words = (
+            f"the crown consists of {apart + 1} pieces beside each other: all are checked as one "
+            "crown; leave out what does not belong to it"
+        )
+        found.append(Finding("warning", "crown_pieces", words, "crown", apart + 1))
+    return found
+
+
+def _faces_of(parts: ScanParts, piece: int) -> Int32Array:
+    return np.flatnonzero(parts.piece == piece).astype(np.int32)
 
 
 def _spikes(parts: ScanParts, role: str) -> list[Finding]:

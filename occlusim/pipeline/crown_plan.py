@@ -21,6 +21,7 @@ from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.closure import Opposition
 from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.crown_paths import wanted_functions
+from occlusim.pipeline.crown_place import refuse_buried
 from occlusim.pipeline.crown_run import coverage, opening_at_touch
 from occlusim.pipeline.crown_stage import (
     NOISE_MM,
@@ -35,6 +36,7 @@ from occlusim.pipeline.crown_stage import (
     shortfall_mm,
     write_adjusted,
 )
+from occlusim.pipeline.crown_walls import wall_findings
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
@@ -92,6 +94,7 @@ def plan_crown(
     hinge = jaw.model.hinge_at("centric")(0.0)
     with clock.stage("crown", "crown: gaps along every movement"):
         region = Region.build(inputs, jaw)
+        refuse_buried(inputs, region.field, jaw.model.T_upper_lower)
         pair = region.against(field)
         own = crown_opposition(inputs, region, inputs.crown.mesh)
         jobs: list[Callable[[], Any]] = [
@@ -117,6 +120,7 @@ def plan_crown(
             plan = plan.untouched(inputs.crown.mesh)
         written = write_adjusted(inputs, plan, folder)
         spikes = spikes_at_crown(inputs, pair, placed.T_upper_lower, first.recorded_gap_mm)
+    thin = wall_findings(reduction.walls, spec.min_thickness_mm)
     joints = [] if inputs.index else joint_findings(jaw)
     opened = incisal_opening(placed.frame, hinge.pose(touch), placed.T_upper_lower)
     planned = PlannedCrown(
@@ -135,7 +139,7 @@ def plan_crown(
         covered,
         settled,
         spikes,
-        (*springs, *joints, *spikes.findings),
+        (*springs, *joints, *spikes.findings, *thin),
         written,
     )
     return planned, answers

@@ -44,6 +44,7 @@ from occlusim.pipeline.crown_run import (
     opposing_faces,
     paths_gaps,
 )
+from occlusim.pipeline.crown_walls import crown_walls
 from occlusim.pipeline.guided import CrownGuidance, crown_guidance_part, guide_all_with_crown
 from occlusim.pipeline.inputs import CrownInput, Inputs
 from occlusim.pipeline.jaw_run import close_jaw
@@ -205,10 +206,9 @@ def reduce_crown(
         noise_mm=NOISE_MM,
     )
     orientation = crown_orientation(inputs, placed)
-    inner = read_mesh(spec.inner, inputs.case.scans.units).mesh if spec.inner else None
     used, withheld = asked_paths(inputs, jaw.run.paths)
     paths = tuple(crown_path(p, wanted[p.name], spec.is_upper) for p in used)
-    walls = CrownWalls.build(inputs.crown, orientation.occlusal, inner)
+    walls = crown_walls(inputs, orientation.occlusal)
     plan = plan_reduction(
         inputs.crown.mesh,
         region.field,

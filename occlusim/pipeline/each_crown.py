@@ -66,7 +66,7 @@ class CheckedCrown:
 
     def verdict_part(self) -> dict[str, Any]:
         """Return the verdict on this crown."""
-        return verdict_part(self.inputs, self.placed, self.jaw, self.stage, self.doubts)
+        return verdict_part(self.placed, self.jaw, self.stage, self.doubts)
 
     def whole_part(self) -> dict[str, Any]:
         """Return the crown's part of the results, with what stands outside it of an only one."""

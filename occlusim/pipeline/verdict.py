@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from occlusim.pipeline.crown_stage import CrownStage
-from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.settling import DOUBTFUL_UM
@@ -14,7 +13,6 @@ LEAST_COVERAGE = 0.98
 
 
 def verdict_part(
-    inputs: Inputs,
     placed: Placed,
     jaw: JawStage,
     crown: CrownStage,
@@ -41,8 +39,8 @@ def verdict_part(
     if crown.withheld:
         reasons.append(crown.withheld)
     reasons += [
-        f"spot {spot.id}: {'; '.join(spot.reasons).replace(' um', ' µm')} "
-        f"(least wall {inputs.crown_spec.min_thickness_mm:g} mm)"
+        f"spot {spot.id}: {'; '.join(spot.reasons).replace(' um', ' µm')}; "
+        f"{spot.shortfall_mm * UM:.0f} µm are left"
         for spot in crown.plan.spots
         if not spot.feasible
     ]

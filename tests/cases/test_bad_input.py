@@ -95,6 +95,34 @@ def crown_far_away(path, names):
     changed(names["mesh"], lambda vertices, faces: (vertices + np.array([0.0, 0.0, 60.0]), faces))
 
 
+def crown_within_the_opposing_teeth(path, names):
+    up = np.array([-0.1032, 0.1495, 0.9834])
+    changed(names["mesh"], lambda vertices, faces: (vertices + 4.0 * up, faces))
+
+
+def crown_inside_out(path, names):
+    changed(names["mesh"], lambda vertices, faces: (vertices, faces[:, ::-1]))
+
+
+def crown_twice(path, names):
+    """A smaller copy within the crown, its normals outwards too."""
+
+    def change(vertices, faces):
+        small = vertices.mean(axis=0) + 0.2 * (vertices - vertices.mean(axis=0))
+        small = small + np.array([0.0, 0.0, 1.5])
+        return np.concatenate([vertices, small]), np.concatenate([faces, faces + len(vertices)])
+
+    changed(names["mesh"], change)
+
+
+def inner_surface_of_another_crown(path, names):
+    vertices, faces = read_ply(names["mesh"])
+    write_ply(names["mesh"].with_name("inner.ply"), 1.5 * vertices, faces)
+    path.write_text(
+        path.read_text().replace('tooth = "46"', 'tooth = "46"\ninner = "crowns/inner.ply"')
+    )
+
+
 def unknown_key(path, names):
     path.write_text(path.read_text().replace("[crown]", '[crown]\nsuport = "tooth"'))
 
@@ -118,6 +146,10 @@ def leaves_the_folder(path, names):
         (arches_swapped, ["exchange"]),
         (inside_out, ["lower", "inside out"]),
         (crown_far_away, ["crown", "mm away"]),
+        (crown_within_the_opposing_teeth, ["crown", "into the opposing teeth", "coordinates"]),
+        (crown_inside_out, ["molar-46.ply", "inside out", "flip"]),
+        (crown_twice, ["second shell", "outwards", "flip"]),
+        (inner_surface_of_another_crown, ["inner.ply", "outside of the crown", "exchange"]),
         (unknown_key, ["suport", "support", "line"]),
         (leaves_the_folder, ["upper", "folder"]),
     ],

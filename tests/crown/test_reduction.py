@@ -266,7 +266,10 @@ def test_finer_table_changes_depths_by_less_than_two_micrometres(bumpy):
 
 
 def test_thin_wall_limits_the_cut_and_names_the_shortfall():
-    """Cap of 1.05 mm under a ball dipping 0.1 mm: 0.05 mm may go, 0.05 mm is missing."""
+    """Cap of 1.05 mm under a ball dipping 0.1 mm: 0.05 mm may go, 0.05 mm is missing.
+
+    Facets of 0.13 mm lift the depth by 1 um, and 0.2 um of wall are kept for what they may hide.
+    """
     crown = cap(4.05, 3.0, 5)
     surface = Surface.build(crown)
     walls = CrownWalls.build(surface, np.array([0.0, 0.0, 1.0]))
@@ -276,7 +279,7 @@ def test_thin_wall_limits_the_cut_and_names_the_shortfall():
     (spot,) = plan.spots
     assert not spot.feasible
     assert_allclose(spot.depth_mm, 0.1, rtol=0, atol=2e-3)
-    assert_allclose(spot.shortfall_mm, 0.05, rtol=0, atol=2e-3)
+    assert_allclose(spot.shortfall_mm, 0.05, rtol=0, atol=2.5e-3)
     assert_allclose(spot.thickness_left_mm, 1.0, rtol=0, atol=1e-3)
     cut = plan.depth_mm > 0
     assert (plan.thickness_after_mm[cut] >= 1.0 - 1e-6).all()
@@ -350,7 +353,7 @@ def test_facets_over_a_rounded_stump_keep_the_wall():
         walls.wall_mm(np.einsum("kc,ncx->nkx", weights, v[crown.faces[face]]).reshape(-1, 3))
         for v in (crown.vertices, plan.adjusted.vertices)
     )
-    assert (after >= np.minimum(before, 0.95) - 5e-4).all()
+    assert (after >= np.minimum(before, 0.95) - 1e-6).all()
     assert (after < 0.96).any()
 
 

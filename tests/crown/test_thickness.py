@@ -1,10 +1,13 @@
 """Wall thickness of shells whose walls are known."""
 
+import igl
 import numpy as np
 import pytest
 from crown.block_shapes import block, cap
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
+from benchmarks.random_crowns import random_case
+from demo_arches.noise import FOLDER, read_ply
 from occlusim.crown.thickness import CrownWalls
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
@@ -94,3 +97,82 @@ def test_removal_stops_at_the_minimum_whatever_its_direction(shell, rng):
     stopped = depth < wanted
     assert stopped.any()
     assert_allclose(left[stopped], 0.8, rtol=0, atol=1e-4)
+
+
+@pytest.fixture(scope="module")
+def crowns() -> list[CrownWalls]:
+    """The demo's crown and invented shells, with their inner surface found by the views alone."""
+    vertices, faces = read_ply(FOLDER / "crowns" / "premolar-24.ply")
+    made = [CrownWalls.build(Surface.build(TriangleMesh(vertices, faces)), -UP)]
+    for seed in (3, 5, 9):
+        case = random_case(seed)
+        assert case.is_inner.any()
+        walls = CrownWalls.build(Surface.build(case.crown), case.occlusal)
+        inner = np.zeros(len(case.crown.vertices), dtype=bool)
+        inner[case.crown.faces[case.is_inner | case.is_rim]] = True
+        assert_array_equal(np.isnan(walls.thickness_mm()), ~walls.is_outer)
+        # Built faces and seen ones: the same but for what stands level with the lowest view.
+        assert (walls.is_outer != ~inner).mean() < 0.1
+        made.append(walls)
+    return made
+
+
+@pytest.mark.slow
+def test_walls_are_another_library_s_closest_points(crowns):
+    """libigl's closest points on the inner faces; float64 on coordinates of 50 mm."""
+    for walls in crowns:
+        mesh = walls.whole.mesh
+        inner = walls.inner.mesh
+        squared = igl.point_mesh_squared_distance(
+            mesh.vertices, inner.vertices, inner.faces.astype(np.int64)
+        )[0]
+        wall = walls.thickness_mm()
+        assert np.isfinite(wall).mean() > 0.4
+        known = np.isfinite(wall)
+        # The root of what is left of d^2 near the margin, where walls run out to nothing.
+        assert_allclose(wall[known] ** 2, squared[known], rtol=1e-9, atol=1e-12)
+
+
+@pytest.mark.slow
+def test_ways_are_another_library_s_rays(crowns):
+    """libigl's rays from a hundredth of a micrometre inside; its ways are in single precision."""
+    rng = np.random.default_rng(7)
+    for walls in crowns:
+        mesh, normals = walls.whole.mesh, walls.whole.vertex_normals
+        pick = rng.choice(np.flatnonzero(walls.is_outer), 300, replace=False)
+        start = mesh.vertices[pick] - 1e-5 * normals[pick]
+        faces = mesh.faces.astype(np.int64)
+        tree = igl.AABB()
+        tree.init(mesh.vertices, faces)
+        way = tree.intersect_ray_first(mesh.vertices, faces, start, -normals[pick])[1] + 1e-5
+        own = walls.ray_mm(mesh.vertices[pick], -normals[pick])
+        # A ray that leaves along a facet beside its own vertex hits it or not by rounding.
+        clear = (way > 1e-3) & (own > 1e-3)
+        assert clear.mean() > 0.9
+        assert_allclose(own[clear], way[clear], rtol=0, atol=1e-6)
+
+
+def test_an_open_crown_without_inner_surface_has_no_known_wall():
+    """Before, the way through the hollow to the wall across was taken for the wall."""
+    mesh = cap(4.0, 3.0, 3)
+    radius = np.linalg.norm(mesh.vertices[mesh.faces].mean(axis=1), axis=1)
+    outer = mesh.submesh(np.flatnonzero(radius > 3.7).astype(np.int32))[0]
+    walls = CrownWalls.build(Surface.build(outer), UP)
+    assert walls.inner is None
+    assert not walls.is_known
+    assert np.isnan(walls.thickness_mm()).all()
+    wanted = np.full(len(outer.vertices), 0.2)
+    most = walls.most_removal_mm(outer.vertices, -outer.vertices / 4.0, wanted, 1.0)
+    assert_array_equal(most, wanted)
+    assert CrownWalls.build(Surface.build(mesh), UP).is_known
+    assert CrownWalls.build(Surface.build(block(5, 4.0, 1.5)), UP).is_known
+
+
+def test_thin_places_leave_the_margin_aside(shell):
+    """A cap of 1 mm is thinner than 1.1 mm all over, and nowhere than 0.9 mm but at its rim."""
+    assert len(shell.thin_places(0.9)[0]) == 0
+    vertex, wall = shell.thin_places(1.1)
+    assert_allclose(wall, 1.0, rtol=0, atol=2e-3)
+    high = np.flatnonzero(shell.is_outer & (shell.whole.mesh.vertices[:, 2] > 1.3))
+    assert np.isin(high, vertex).all()
+    assert np.nanmin(shell.thickness_mm()) < 0.9

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import trimesh
 from numpy.testing import assert_allclose, assert_array_equal
+from reference import shapes
 
 from occlusim.errors import MeshError
 from occlusim.geometry.mesh import TriangleMesh
@@ -293,3 +294,57 @@ def test_findings_come_worst_first_and_move_with_the_mesh():
     assert severities == sorted(severities, key=("error", "warning", "info").index)
     moved = mesh.transformed(RigidTransform.exp([0.3, -0.2, 1.0, 50.0, 20.0, -9.0]))
     assert counts(moved, "lower") == counts(mesh, "lower")
+
+
+def two(a, b):
+    """Return two meshes as one file holds them."""
+    return TriangleMesh(
+        np.concatenate([a.vertices, b.vertices]),
+        np.concatenate([a.faces, b.faces + len(a.vertices)]).astype(np.int32),
+    )
+
+
+def turned_over(mesh):
+    return TriangleMesh(mesh.vertices, mesh.faces[:, ::-1])
+
+
+@pytest.mark.parametrize("inner_first", [True, False])
+def test_a_crown_s_shells_are_told_apart(inner_first):
+    """One within the other, as a cavity or as material counted twice; two beside each other."""
+    outer, inner = shapes.sphere(4.0, 8), shapes.sphere(3.0, 8)
+    beside = outer.with_vertices(outer.vertices + np.array([9.0, 0.0, 0.0]))
+
+    def said(a, b):
+        return counts(two(b, a) if inner_first else two(a, b), "crown")
+
+    cavity = said(outer, turned_over(inner))
+    assert cavity["crown_cavity"] == 1
+    assert "crown_nested" not in cavity
+    twice = said(outer, inner)
+    assert twice["crown_nested"] == 1
+    assert "crown_cavity" not in twice
+    apart = said(outer, beside)
+    assert apart["crown_pieces"] == 2
+    assert not {"crown_nested", "crown_cavity"} & set(apart)
+    swapped = said(turned_over(outer), inner)
+    assert "inside_out" in swapped
+    assert not {"crown_nested", "crown_cavity", "crown_pieces"} & set(swapped)
+
+
+def test_a_second_shell_that_looks_outwards_stops_the_run():
+    mesh = two(shapes.sphere(4.0, 8), shapes.sphere(3.0, 8))
+    errors = [f.code for f in check_scan(mesh, "crown") if f.severity == "error"]
+    assert errors == ["crown_nested"]
+
+
+def test_specks_of_a_crown_are_said_to_be_kept():
+    speck = shapes.sphere(0.1, 2)
+    mesh = two(shapes.sphere(4.0, 8), speck.with_vertices(speck.vertices + 6.0))
+    words = {role: message(mesh, role) for role in ("crown", "upper")}
+    assert "kept" in words["crown"]
+    assert "left out" not in words["crown"]
+    assert "left out" in words["upper"]
+
+
+def message(mesh, role):
+    return next(f.message for f in check_scan(mesh, role) if f.code == "specks")
