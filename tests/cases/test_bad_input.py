@@ -105,11 +105,11 @@ def crown_inside_out(path, names):
 
 
 def crown_twice(path, names):
-    """A smaller copy within the crown, its normals outwards too."""
+    """A smaller copy within the crown's material, its normals outwards too."""
 
     def change(vertices, faces):
-        small = vertices.mean(axis=0) + 0.2 * (vertices - vertices.mean(axis=0))
-        small = small + np.array([0.0, 0.0, 1.5])
+        middle = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
+        small = np.array([15.0, -7.2, -12.3]) + 0.25 * (vertices - middle)
         return np.concatenate([vertices, small]), np.concatenate([faces, faces + len(vertices)])
 
     changed(names["mesh"], change)
