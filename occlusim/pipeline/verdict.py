@@ -8,6 +8,7 @@ from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.settling import DOUBTFUL_UM
+from occlusim.pipeline.units import UM
 
 LEAST_COVERAGE = 0.98
 
