@@ -61,7 +61,7 @@ def spoiled(plan, **changes):
 
 def test_a_broken_promise_is_seen(planned):
     """Each promise broken by hand: the cut undone, a stray vertex, a hole, a fold, a thin wall."""
-    case, plan, settings = planned(6)
+    case, plan, settings = planned(25)
     crown, after = case.crown, plan.adjusted
     assert all(spot.feasible for spot in plan.spots)
 
