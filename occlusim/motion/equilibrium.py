@@ -23,10 +23,10 @@ from occlusim.geometry.transform import RigidTransform
 from occlusim.kernels.footprint import (
     lay_faces,
     lay_points,
-    lowest_corners,
     mark_teeth,
     pressed_faces,
 )
+from occlusim.motion.bracket import Bracket
 from occlusim.motion.closure import ClosureSettings, Opposition, close_to_load
 from occlusim.motion.linear_jaw import (
     BALANCE,
@@ -38,6 +38,7 @@ from occlusim.motion.linear_jaw import (
     joined,
 )
 from occlusim.motion.mobility import Sockets
+from occlusim.motion.pair_loads import N_TEETH, add_pair_loads
 from occlusim.motion.suspension import Freedom, Suspension
 
 REACH_SHARE = 0.7
@@ -62,8 +63,6 @@ facets is pushed back from either side for ever. Where less than this share of a
 stay, and the jaw alone is balanced."""
 TIPPED_MM = 0.6
 """A condyle that would leave its fossa by more: the muscle force cannot be balanced there."""
-N_TEETH = 100
-"""One more than the largest tooth number: arrays are indexed by it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +94,9 @@ class Equilibrium:
         By tooth: how far it has given way, (3,) mm, upper frame.
     pair_N
         By pair (upper, lower tooth): the vertical force that it carries.
+    is_on_edge
+        Whether a tooth is about to slip past another, so that no pose balances the load: the pose
+        is within 0.2 um of where the force jumps, and what is carried is not the load wanted.
     prints, loads
         Per opposition, the pressed faces of the displaced surfaces at this pose; left out where a
         search was asked to be brief.
@@ -111,6 +113,7 @@ class Equilibrium:
     n_rounds: int
     yielded: dict[int, Float64Array]
     pair_N: dict[tuple[int, int], float]
+    is_on_edge: bool
     prints: tuple[Footprint, ...]
     loads: tuple[BodyLoad, ...]
 
@@ -257,10 +260,10 @@ class _Settling:
         yielded = self._known_ways(known)
         reach_mm = MOST_REACH_MM if is_far and not self.statics.is_rigid else NEAR_REACH_MM
         travelled, size_mm, mixing = 0.0, np.inf, Mixing()
-        enough_mm = max(settings.tolerance_mm, settings.trusted_step_mm)
-        if not self.statics.is_rigid:
-            enough_mm = max(enough_mm, YIELDING_STEP_MM)
-        calm, stride = 0, 1.0
+        yielding_mm = 0.0 if self.statics.is_rigid else YIELDING_STEP_MM
+        enough_mm = max(settings.tolerance_mm, settings.trusted_step_mm, yielding_mm)
+        calm, stride, bracket = 0, 1.0, Bracket()
+        is_alone = self.statics.is_rigid and self.statics.holds_joints
         for round_ in range(1, settings.max_rounds + 1):
             share = 0.5 ** max(0, 1 + (calm - PATIENCE) // HALVED_EVERY)
             calm += 1
@@ -280,6 +283,10 @@ class _Settling:
                 if size_mm < enough_mm:
                     return self._at_rest(around, balanced[0], muscle_N, round_, is_brief)
                 step = mixing.step(now, step) if share == 1.0 else share * step
+                if is_alone:
+                    step[0] = bracket.step(float(freedom[0]), float(step[0]))
+                if bracket.is_edge:
+                    return self._at_rest(around, now, muscle_N, round_, is_brief, is_on_edge=True)
             elif reach_mm < MOST_REACH_MM:
                 reach_mm = MOST_REACH_MM
                 continue
@@ -428,6 +435,8 @@ class _Settling:
         muscle_N: float,
         n_rounds: int,
         is_brief: bool,
+        *,
+        is_on_edge: bool = False,
     ) -> Equilibrium:
         """Return the equilibrium a last small step beyond where the gaps were found."""
         system = around.system
@@ -450,7 +459,7 @@ class _Settling:
                     e.weight[which[:n]],
                 )
             )  # fmt: skip
-            _add_pairs(pair_N, side.opposition, pressed, loads[-1])
+            add_pair_loads(pair_N, side.opposition, pressed, loads[-1])
             shown = print_.gap_mm.copy()
             shown[pressed.faces.ravel()] = corner_gap[:n].ravel()
             moved.append(replace(pressed, gap_mm=shown))
@@ -469,6 +478,7 @@ class _Settling:
             n_rounds,
             {t: ways[k] for k, t in enumerate(teeth) if ways[k].any()},
             pair_N,
+            is_on_edge,
             () if is_brief else tuple(moved),
             () if is_brief else tuple(loads),
         )
@@ -477,18 +487,3 @@ class _Settling:
 def _opens(step: Float64Array) -> bool:
     """Return whether a step opens the jaw and raises no condyle by much."""
     return bool(step[0] > 0.0 and np.abs(step[1:3]).max() < 0.1 * step[0] * LEVER_MM)
-
-
-def _add_pairs(
-    pair_N: dict[tuple[int, int], float], opposition: Opposition, print_: Footprint, load: BodyLoad
-) -> None:
-    """Add the vertical forces of an opposition's pairs (upper, lower tooth)."""
-    lowest = np.empty(len(print_.faces), dtype=np.int32)
-    lowest_corners(print_.faces, print_.gap_mm, lowest)
-    body = opposition.body.tooth[print_.face]
-    met = opposition.field_tooth[print_.field_face[lowest]]
-    upper, lower = (met, body) if opposition.field_is_upper else (body, met)
-    total = np.bincount(upper * N_TEETH + lower, load.vertical_N, minlength=N_TEETH * N_TEETH)
-    for code in np.flatnonzero(total):
-        pair = int(code) // N_TEETH, int(code) % N_TEETH
-        pair_N[pair] = pair_N.get(pair, 0.0) + float(total[code])

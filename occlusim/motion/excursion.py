@@ -15,7 +15,7 @@ from scipy.interpolate import PchipInterpolator
 
 from occlusim.arrays import Float64Array, frozen
 from occlusim.contact.foundation import near_part
-from occlusim.errors import InputError
+from occlusim.errors import DegenerateProblem, InputError, NotConverged
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.closure import ClosureSettings, Opposition
 from occlusim.motion.equilibrium import Equilibrium, Side, balance
@@ -24,6 +24,10 @@ from occlusim.motion.suspension import Suspension
 
 TRUSTED_STEP_MM = 1e-3
 """A closure's last step that a path takes unasked: see `ClosureSettings`."""
+
+
+LEAST_STEPS = 3
+"""A path may end before a step without an equilibrium, but not before this one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +58,7 @@ class GuidedPath:
 
     step_mm (m,): the even steps asked for; parameter_mm (n,): all solved knots, the steps among
     them; freedom (n, 3) of the suspension solved there; rest (m,): the equilibria at the steps.
+    ended_by: in words, why the path is shorter than was asked for; None where it is not.
     """
 
     name: str
@@ -63,6 +68,7 @@ class GuidedPath:
     suspension_at: Callable[[float], Suspension]
     rest: tuple[Equilibrium, ...]
     worst_residual_N: float
+    ended_by: str | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "step_mm", frozen(self.step_mm, np.float64))
@@ -142,6 +148,7 @@ def follow(  # noqa: PLR0913
     *,
     start: Equilibrium | None = None,
     start_rad: float = 0.0,
+    may_end: bool = False,
 ) -> GuidedPath:
     """Return the path on which the teeth carry `load_N` at every step.
 
@@ -157,6 +164,8 @@ def follow(  # noqa: PLR0913
         Step, length, tolerance of the interpolation.
     start, start_rad
         The equilibrium at parameter 0, or the opening to begin the search for it.
+    may_end
+        Where a step has no equilibrium, end the path before it, if a few steps have one.
 
     Raises
     ------
@@ -189,8 +198,15 @@ def follow(  # noqa: PLR0913
     grid = np.linspace(0.0, end_mm, n_steps + 1)
     last = start
     ahead = _Ahead(np.array([start_rad, 0.0, 0.0]) if start is None else start.freedom)
-    for s in grid:
-        ahead.follow(solve(float(s), last, ahead.guess))
+    ended_by = None
+    for k, s in enumerate(grid):
+        try:
+            ahead.follow(solve(float(s), last, ahead.guess))
+        except (DegenerateProblem, NotConverged) as error:
+            if not may_end or k < LEAST_STEPS:
+                raise
+            grid, ended_by = grid[:k], str(error)
+            break
         last = solved[float(s)]
     grid = np.sort(grid)
     _refine(list(grid), solve, solved, closure, settings)
@@ -203,6 +219,7 @@ def follow(  # noqa: PLR0913
         suspension_at,
         tuple(solved[float(s)] for s in grid),
         max(abs(c.support_N - c.load_N) for c in solved.values()),
+        ended_by,
     )
 
 

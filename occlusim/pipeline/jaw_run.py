@@ -208,10 +208,10 @@ def follow_movement(
     """Return the path of a movement, and in words where its condyles had to be held.
 
     Where the jaw would tip out of a fossa, the movement is followed with both condyles held on
-    their paths.
+    their paths, and as far as there is an equilibrium.
     """
 
-    def run(statics: Statics) -> GuidedPath:
+    def run(statics: Statics, *, may_end: bool) -> GuidedPath:
         return follow(
             name,
             model.suspension_at(name),
@@ -221,15 +221,18 @@ def follow_movement(
             model.closure,
             settings,
             start=start,
+            may_end=may_end,
         )
 
+    if model.moving.holds_joints:
+        return run(model.moving, may_end=True), None
     try:
-        return run(model.moving), None
+        return run(model.moving, may_end=False), None
     except (DegenerateProblem, NotConverged) as error:
-        if model.moving.holds_joints:
-            raise
         held = replace(model.moving, joints=replace(model.moving.joints, is_held=True))
-        return run(held), f"{name}: {error}; followed with both condyles held on their paths"
+        return run(
+            held, may_end=True
+        ), f"{name}: {error}; followed with both condyles held on their paths"
 
 
 def resting(name: Movement, model: JawModel, rest: Equilibrium) -> GuidedPath:

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from occlusim.contact.foundation import FoundationSettings
 from occlusim.errors import OcclusimError
 from occlusim.geometry.scan_check import Finding
 from occlusim.motion.closure import Opposition
 from occlusim.motion.datum import natural_datum
 from occlusim.motion.equilibrium import Equilibrium
+from occlusim.motion.excursion import GuidedPath
 from occlusim.motion.linear_jaw import Statics
 from occlusim.pipeline.crown_run import CrownAgainst
 from occlusim.pipeline.guided import unloaded_words
@@ -99,11 +102,40 @@ def _height_mm(
 
 
 def joint_findings(jaw: JawStage) -> list[Finding]:
-    """Return where a condyle is not pressed into its fossa, and where condyles had to be held."""
+    """Return where a condyle is unloaded or had to be held, and where a movement is in doubt."""
     closures = {"light closure": jaw.run.light, "heavy closure": jaw.run.heavy}
     free = [
         Finding("warning", "condyle_unloaded", words, "crown")
         for words in unloaded_words(closures, jaw.run.paths)
     ]
     held = [Finding("warning", "condyles_held", words, "crown") for words in jaw.run.held]
-    return [*free, *held]
+    short = [
+        Finding("warning", "movement_cut_short", words, "crown")
+        for words in cut_short_words(jaw.run.paths)
+    ]
+    return [*free, *held, *short, *(_edges(path) for path in jaw.run.paths if _n_edges(path))]
+
+
+def cut_short_words(paths: Sequence[GuidedPath]) -> list[str]:
+    """Return in words which movements could not be followed as far as was asked for."""
+    return [
+        f"{path.name}: followed to {float(np.abs(path.step_mm).max()):.2f} mm, not farther: "
+        f"{path.ended_by}; what the crown does beyond it is not known"
+        for path in paths
+        if path.ended_by
+    ]
+
+
+def _n_edges(path: GuidedPath) -> int:
+    return sum(rest.is_on_edge for rest in path.rest)
+
+
+def _edges(path: GuidedPath) -> Finding:
+    """Return where teeth stand edge on edge along a movement."""
+    first = next(s for s, rest in zip(path.step_mm, path.rest, strict=True) if rest.is_on_edge)
+    words = (
+        f"{path.name}: at {_n_edges(path)} of {len(path.rest)} steps, first at {float(first):.2f} "
+        "mm, a tooth is about to slip past another's edge: the pose is known there, but the load "
+        "that is carried is not the one wanted"
+    )
+    return Finding("info", "teeth_edge_on_edge", words, "crown", _n_edges(path))

@@ -8,6 +8,7 @@ from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.settling import DOUBTFUL_UM
+from occlusim.pipeline.springs import cut_short_words
 from occlusim.pipeline.units import UM
 
 LEAST_COVERAGE = 0.98
@@ -32,6 +33,7 @@ def verdict_part(
             "higher or lower than closed on the hinge"
         )
     reasons += foil
+    reasons += cut_short_words(jaw.run.paths)
     if crown.coverage < LEAST_COVERAGE:
         reasons.append(
             f"the opposing scan ends within 1 mm of {100 * (1 - crown.coverage):.0f} % of the "

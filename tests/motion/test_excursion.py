@@ -8,6 +8,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
 from occlusim.contact.foundation import FoundationSettings
+from occlusim.errors import DegenerateProblem
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion import excursion
 from occlusim.motion.closure import ClosureSettings
@@ -128,3 +129,23 @@ def test_the_ends_of_a_path_are_never_trusted_unseen():
     error = left_out_error(np.linspace(0, 1, 5), np.zeros((5, 3)))
     assert np.isinf(error[[0, -1]]).all()
     assert_allclose(error[1:-1], 0.0, rtol=0, atol=0)
+
+
+def test_a_path_may_end_where_there_is_nothing_to_rest_on():
+    """The ramp reaches some way: beyond it the jaw meets nothing."""
+    settings = ExcursionSettings(step_mm=0.25, length_mm=8.0)
+    field = opposition(ramp(), cap(np.array([0.0, LEVER_MM, 1.0])), field_is_upper=True)
+    arguments = ("protrusion", sliding, [field], 10.0, rigid())
+    with pytest.raises(DegenerateProblem):
+        follow(*arguments, ClosureSettings(), settings, start_rad=opening_of(0.0))
+    path = follow(*arguments, ClosureSettings(), settings, start_rad=opening_of(0.0), may_end=True)
+    assert path.ended_by
+    assert 1.0 < path.step_mm[-1] < 8.0
+    assert len(path.rest) == len(path.step_mm)
+    short = ExcursionSettings(step_mm=0.25, length_mm=float(path.step_mm[-1]))
+    whole = follow(*arguments, ClosureSettings(), short, start_rad=opening_of(0.0))
+    assert whole.ended_by is None
+    assert_allclose(path.step_mm, whole.step_mm, rtol=0, atol=1e-12)
+    assert_allclose(
+        path.freedom_at(path.step_mm), whole.freedom_at(path.step_mm), rtol=0, atol=2e-6
+    )
