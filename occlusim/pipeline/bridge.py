@@ -12,6 +12,7 @@ from occlusim.case import Crown
 from occlusim.crown.location import CrownOrientation, CrownRelief
 from occlusim.crown.spots import Spot
 from occlusim.crown.units import Units
+from occlusim.geometry.scan_check import Finding
 from occlusim.jaw.numbering import universal_from_iso
 from occlusim.motion.closure import Opposition
 from occlusim.motion.equilibrium import Equilibrium
@@ -27,6 +28,18 @@ def teeth_part(spec: Crown) -> dict[str, Any]:
     if len(spec.iso) > 1:
         found["teeth"] = [str(tooth) for tooth in spec.iso]
     return found
+
+
+def unit_findings(crown: CrownInput) -> list[Finding]:
+    """Return whether a bridge's length speaks for another number of teeth."""
+    units = crown.units
+    if units is None or not units.is_doubtful:
+        return []
+    words = (
+        f"the bridge is {units.length_share:.2f} times as long as its teeth "
+        f"({', '.join(map(str, units.teeth))}) are wide in the mean: check which teeth it replaces"
+    )
+    return [Finding("warning", "bridge_length", words, "crown")]
 
 
 def with_teeth(

@@ -19,6 +19,7 @@ from occlusim.geometry.scan_check import Finding
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.pose import incisal_opening
 from occlusim.motion.closure import Opposition
+from occlusim.pipeline.bridge import unit_findings
 from occlusim.pipeline.clock import Clock
 from occlusim.pipeline.crown_paths import wanted_functions
 from occlusim.pipeline.crown_place import refuse_buried
@@ -139,7 +140,7 @@ def plan_crown(
         covered,
         settled,
         spikes,
-        (*springs, *joints, *spikes.findings, *thin),
+        (*springs, *joints, *spikes.findings, *thin, *unit_findings(inputs.crown_input)),
         written,
     )
     return planned, answers

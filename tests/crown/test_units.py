@@ -56,7 +56,7 @@ def divided(mesh, teeth, T=None):
     return divide_units(mesh.transformed(T), teeth, HERE.transformed(T), arch)
 
 
-@pytest.mark.parametrize("scale", [0.85, 1.0, 1.15])
+@pytest.mark.parametrize("scale", [0.85, 1.0, 1.15, 1.3])
 def test_borders_lie_at_the_connectors_whatever_the_units_widths(scale):
     # Not the handbook's proportions: the molar is narrow, the premolars are wide.
     widths = scale * np.array([10.0, 7.6, 7.4])
@@ -67,6 +67,7 @@ def test_borders_lie_at_the_connectors_whatever_the_units_widths(scale):
         near = [place - 0.2 * ahead, place + 0.2 * ahead]
         assert units.tooth_at(np.array(near)).tolist() == [behind, before]
     assert_allclose(units.length_share, scale, rtol=0.01)
+    assert units.is_doubtful == (scale == 1.3)
 
 
 def test_a_division_turns_with_the_bridge():

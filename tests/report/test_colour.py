@@ -176,6 +176,7 @@ def test_plotly_scale_is_the_painted_map(quantity):
         ("clearance_laterotrusion_left_um", "clearance"),
         ("residual_um", "residual"),
         ("reduction_um", "reduction"),
+        ("raise_um", "raise"),
         ("thickness_um", "thickness"),
     ],
 )
@@ -184,5 +185,7 @@ def test_fields_find_their_map(field, name):
 
 
 def test_a_field_without_a_map_is_named():
-    with pytest.raises(InputError, match=r"'area_mm2'.*gap, clearance, reduction, thickness"):
+    with pytest.raises(
+        InputError, match=r"'area_mm2'.*gap, clearance, reduction, raise, thickness"
+    ):
         quantity_of("area_mm2")
