@@ -217,21 +217,21 @@ def prove(case: RandomCase, plan: ReductionPlan, settings: ReductionSettings) ->
         if not spot.feasible:
             is_short[spot.vertices] = is_short[spot.ring] = True
             missing_mm = max(missing_mm, spot.shortfall_mm)
-    short_face = is_short[crown.faces].any(axis=1)
+    short_face = is_short[crown.faces[plan.face_origin]].any(axis=1)
     surface = surface_values(after, course, case.antagonist)
     back = least_over(case.antagonist.vertices, course.inverse(), after, apart=short_face)
     short = np.inf
     if short_face.any():
         short = surface[short_face].min() + missing_mm
-    moved = (after.vertices != crown.vertices).any(axis=1)
+    moved = _moved(crown, plan)
     return Proof(
         float(surface[~short_face].min(initial=np.inf)),
         float(back[:, 0].min()),
         float(short),
-        _wall(case, after, moved),
+        _wall(case, plan, moved),
         _strayed(case, plan, settings, course, moved),
-        _new_crossings(crown, after),
-        _new_slivers(crown, after),
+        _new_crossings(crown, plan),
+        _new_slivers(crown, plan),
         trimesh.Trimesh(after.vertices, after.faces, process=False).is_watertight,
         _excess(plan, after, course, case.antagonist),
     )
@@ -252,18 +252,43 @@ def surface_values(crown: TriangleMesh, course: Course, antagonist: TriangleMesh
     return least
 
 
-def _wall(case: RandomCase, after: TriangleMesh, moved: np.ndarray) -> float:
+def _moved(crown: TriangleMesh, plan: ReductionPlan) -> np.ndarray:
+    """Return which vertices (V,) of the input crown are not where they were, or not at all."""
+    moved = np.ones(len(crown.vertices), dtype=bool)
+    kept = np.flatnonzero(plan.vertex_origin >= 0)
+    origin = plan.vertex_origin[kept]
+    moved[origin] = (plan.adjusted.vertices[kept] != crown.vertices[origin]).any(axis=1)
+    return moved
+
+
+def _wall(case: RandomCase, plan: ReductionPlan, moved: np.ndarray) -> float:
+    """Return the least wall, less the smaller of the minimum and the wall before, over the cut.
+
+    A place on an exchanged face is compared with the input crown's outer surface where it is
+    nearest; on the others with the same place of the face before.
+    """
+    crown, after = case.crown, plan.adjusted
     is_outer = ~case.is_inner & ~case.is_rim
-    face = np.flatnonzero(moved[after.faces].any(axis=1) & is_outer)
+    is_cut = moved[crown.faces].any(axis=1)[plan.face_origin] | ~plan.face_is_whole
+    face = np.flatnonzero(is_cut & is_outer[plan.face_origin])
     if not case.is_inner.any() or len(face) == 0:
         return np.inf
-    inner = case.crown.faces[case.is_inner].astype(np.int64)
-    walls = []
-    for mesh in (case.crown, after):
-        points = np.ascontiguousarray(face_points(mesh, face).reshape(-1, 3))
-        squared = igl.point_mesh_squared_distance(points, case.crown.vertices, inner)[0]
-        walls.append(np.sqrt(squared))
-    return float(np.min(walls[1] - np.minimum(walls[0], case.min_thickness_mm)))
+    inner = crown.faces[case.is_inner].astype(np.int64)
+    outer = crown.faces[is_outer].astype(np.int64)
+
+    def wall(points: np.ndarray) -> np.ndarray:
+        places = np.ascontiguousarray(points.reshape(-1, 3))
+        squared = igl.point_mesh_squared_distance(places, crown.vertices, inner)[0]
+        return np.sqrt(squared).reshape(points.shape[:2])
+
+    points = face_points(after, face)
+    before = face_points(crown, plan.face_origin[face])
+    new = np.flatnonzero(~plan.face_is_whole[face])
+    if len(new):
+        places = np.ascontiguousarray(points[new].reshape(-1, 3))
+        nearest = igl.point_mesh_squared_distance(places, crown.vertices, outer)[2]
+        before[new] = nearest.reshape(points[new].shape)
+    return float(np.min(wall(points) - np.minimum(wall(before), case.min_thickness_mm)))
 
 
 def _strayed(
@@ -296,34 +321,38 @@ def _strayed(
     return int(strayed.sum())
 
 
-def _new_crossings(before: TriangleMesh, after: TriangleMesh) -> int:
+def _new_crossings(before: TriangleMesh, plan: ReductionPlan) -> int:
+    """Count pairs of faces that cross and did not, exchanged faces by what they lie on."""
     found = []
-    for mesh in (before, after):
+    for mesh, name in ((before, np.arange(len(before.faces))), (plan.adjusted, plan.face_origin)):
         pairs = igl.predicates.find_self_intersections(mesh.vertices, mesh.faces.astype(np.int64))[
             1
         ]
-        found.append({tuple(sorted(pair)) for pair in pairs.tolist()})
+        found.append({tuple(sorted(pair)) for pair in name[pairs].reshape(-1, 2).tolist()})
     return len(found[1] - found[0])
 
 
-def _new_slivers(before: TriangleMesh, after: TriangleMesh) -> int:
+def _new_slivers(before: TriangleMesh, plan: ReductionPlan) -> int:
+    """Count slivers that were none; of exchanged faces those slimmer than any face before."""
     slim = []
-    for mesh in (before, after):
+    for mesh in (before, plan.adjusted):
         made = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
         longest = np.linalg.norm(np.diff(made.triangles[:, [0, 1, 2, 0]], axis=1), axis=2).max(
             axis=1
         )
         slim.append(2.0 * made.area_faces / longest**2)
-    return int(((slim[1] < SLIVER) & (slim[1] < 0.5 * slim[0])).sum())
+    old = np.where(plan.face_is_whole, 0.5 * slim[0][plan.face_origin], slim[0].min())
+    return int(((slim[1] < SLIVER) & (slim[1] < old)).sum())
 
 
 def _excess(
     plan: ReductionPlan, after: TriangleMesh, course: Course, antagonist: TriangleMesh
 ) -> float:
     """Return the most by which a vertex could be raised before a face around it is too near."""
-    core = np.zeros(len(after.vertices), dtype=bool)
+    named = np.zeros(len(plan.depth_mm), dtype=bool)
     for spot in plan.spots:
-        core[spot.vertices] |= spot.feasible
+        named[spot.vertices] |= spot.feasible
+    core = (plan.vertex_origin >= 0) & named[plan.vertex_origin]
     face = np.flatnonzero(core[after.faces].any(axis=1))
     if len(face) == 0:
         return 0.0

@@ -27,9 +27,9 @@ from occlusim.kernels.sweep import swept_depth
 MOST_ROUNDS = 40
 CHECK_LIMIT_MM = 0.1
 STEEPEST = 0.15
-# Facets with longer sides are looked at once more, at places this far apart.
-COARSE_MM = 0.15
+# Facets are looked at once more, at places this far apart or nearer: a grid of so many steps.
 PLACE_SPACING_MM = 0.05
+LEAST_STEPS = 3
 PLACES_HIDE_MM = 0.002
 
 
@@ -196,11 +196,11 @@ def deepen_places(
     table: PathTable,
     accepted_mm: float,
 ) -> tuple[Float64Array, Float64Array]:
-    """Return depths (V,) and residuals (F,) with coarse facets held at places of their own.
+    """Return depths (V,) and residuals (F,) with facets held at places of their own too.
 
     The search over a whole facet passes over poses by bounds from its corners, which hold before a
-    convex or a hollow antagonist. Over a long facet an antagonist may be both: one of 0.33 mm stood
-    1.5 um too near. Each place's own least clearance does not rest on that.
+    convex or a hollow antagonist. Where it is both, facets of 0.06 to 0.33 mm stood 1.5 to 17 um
+    too near. Each place's own least clearance does not rest on that.
 
     Parameters and returned values are those of `deepen_facets`, and its residuals (F,).
     """
@@ -208,8 +208,7 @@ def deepen_places(
     face = removal.touching(removal.allowed)
     corners = removal.vertices[removal.faces[face]]
     side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    face, side = face[side > COARSE_MM], side[side > COARSE_MM]
-    steps = np.ceil(side / PLACE_SPACING_MM).astype(np.int64)
+    steps = np.maximum(np.ceil(side / PLACE_SPACING_MM).astype(np.int64), LEAST_STEPS)
     lowest = np.full(len(residual), np.inf)
     for _ in range(MOST_ROUNDS):
         if len(face) == 0:

@@ -32,6 +32,7 @@ GRID_STEPS = 4
 GRID = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / GRID_STEPS
 GRID = GRID[GRID.max(axis=1) < 1.0]
 START_MM = 1e-6
+SPARE_MM = 0.0015
 # Cosine between the normals of both sides of a wall, at most; beside it the margin is meant.
 MOST_ASIDE = -0.5
 SMALLEST_SHARE = 0.01
@@ -179,7 +180,7 @@ def hold_facets(
 
     Over a flat facet the distance to what is no nearer than w bends by at most 1 / w (to a point;
     less to an edge or a face), so a grid with sides of h hides at most (h / sqrt(3))^2 / (2 w):
-    that much more is asked of its places.
+    that much more is asked of its places, and a little to spare where an inner surface has edges.
     """
     depth = depth_mm.copy()
     if walls.inner is None:
@@ -188,7 +189,7 @@ def hold_facets(
     before = facet_walls(walls, removal.vertices[removal.faces[active]])
     corners = removal.vertices[removal.faces[active]]
     sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
-    hidden_mm = (sides.max(axis=1) / GRID_STEPS) ** 2 / (6.0 * least_mm)
+    hidden_mm = (sides.max(axis=1) / GRID_STEPS) ** 2 / (6.0 * least_mm) + SPARE_MM
     wanted = np.minimum(before, least_mm + hidden_mm[:, None])
     for _ in range(ROUNDS):
         if len(active) == 0:

@@ -208,6 +208,11 @@ def _after(
     ]
     if stay:
         sentences.append(WORDS["not_feasible"].format(spots=joined(stay)))
+        sentences += [
+            WORDS["question"].format(id=spot.get("id"), question=spot["question"])
+            for spot in spots
+            if spot.get("question")
+        ]
     n_left = (crown.get("after") or {}).get("n_spots")
     if n_left is not None:
         left = WORDS["after_left"].format(n=n_left)

@@ -121,7 +121,7 @@ def test_from_the_files_to_the_adjusted_crown(serve, open_tab):
     )
     tab.click("#to-list")
     row = tab.get_by_role("row", name=re.compile("molar"))
-    expect(row).to_contain_text("The crown is high. Sound.")
+    expect(row).to_contain_text("The crown is high. The answer is sound.")
     expect(row).to_contain_text("46 (30)")
 
 

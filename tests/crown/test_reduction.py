@@ -268,7 +268,8 @@ def test_finer_table_changes_depths_by_less_than_two_micrometres(bumpy):
 def test_thin_wall_limits_the_cut_and_names_the_shortfall():
     """Cap of 1.05 mm under a ball dipping 0.1 mm: 0.05 mm may go, 0.05 mm is missing.
 
-    Facets of 0.13 mm lift the depth by 1 um, and 0.2 um of wall are kept for what they may hide.
+    Facets of 0.13 mm lift the depth by 1 um; 0.2 um of wall are kept for what they may hide, and
+    1.5 um to spare.
     """
     crown = cap(4.05, 3.0, 5)
     surface = Surface.build(crown)
@@ -279,7 +280,7 @@ def test_thin_wall_limits_the_cut_and_names_the_shortfall():
     (spot,) = plan.spots
     assert not spot.feasible
     assert_allclose(spot.depth_mm, 0.1, rtol=0, atol=2e-3)
-    assert_allclose(spot.shortfall_mm, 0.05, rtol=0, atol=2.5e-3)
+    assert_allclose(spot.shortfall_mm, 0.05, rtol=0, atol=4e-3)
     assert_allclose(spot.thickness_left_mm, 1.0, rtol=0, atol=1e-3)
     cut = plan.depth_mm > 0
     assert (plan.thickness_after_mm[cut] >= 1.0 - 1e-6).all()

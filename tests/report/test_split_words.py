@@ -10,7 +10,7 @@ def test_the_question_and_the_opposing_tooth_are_told():
     found = results()
     spot = found["crown"]["spots"][1]
     assert "Question" not in summary_words(found)
-    assert spot_table(found["crown"]["spots"]).rows[1][8] == "no, 20 µm have to stay"
+    assert spot_table(found["crown"]["spots"]).rows[1][6] == "no, 20 µm have to stay"
     spot["split"] = {
         "crown_um": 37.8,
         "antagonist_um": 18.0,
@@ -23,5 +23,5 @@ def test_the_question_and_the_opposing_tooth_are_told():
     spot["tool_excess_um"] = 0.0
     words = summary_words(found)
     assert "Question to the clinician on spot 2: Which is right: a new design?" in words
-    cell = spot_table(found["crown"]["spots"]).rows[1][8]
+    cell = spot_table(found["crown"]["spots"]).rows[1][6]
     assert "20 µm have to stay, 18 µm against tooth 26" in cell
