@@ -127,14 +127,17 @@ def _draft(app: Dash, store: Store) -> None:
         case = _case(store, case_id)
         draft = case.draft()
         now = [case.id, draft["revision"]]
-        if seen == now:
+        if seen and seen[:2] == now:
             raise PreventUpdate
         files = draft["files"]
+        values = [_shown(draft["fields"], key, axis) for _, key, axis in COMPONENTS]
+        # What has not changed is left alone: it may be being entered just now.
+        before = seen[2] if seen and seen[0] == case.id else [object()] * len(values)
         return (
             *(parts.slot_parts(files, slot) for slot in SLOTS),
-            *(_shown(draft["fields"], key, axis) for _, key, axis in COMPONENTS),
+            *(no_update if v == b else v for v, b in zip(values, before, strict=True)),
             [{"label": place_words(p), "value": p} for p in ROLES if p in files],
-            now,
+            [*now, values],
         )
 
     @app.callback(
@@ -150,7 +153,13 @@ def _draft(app: Dash, store: Store) -> None:
         case = _case(store, case_id)
         if not seen or seen[0] != case.id:
             raise PreventUpdate  # the fields do not show this case yet
-        fields = _entered(entered)
+        # What was only shown is not saved: another tab may have changed it meanwhile.
+        changed = {
+            key
+            for (_, key, _), value, shown in zip(COMPONENTS, entered, seen[2], strict=True)
+            if value != shown
+        }
+        fields = {key: value for key, value in _entered(entered).items() if key in changed}
         unit_before = unit_of(case)
         try:
             revision = case.set_fields(fields)
@@ -160,7 +169,8 @@ def _draft(app: Dash, store: Store) -> None:
             return no_update, str(error)
         if revision == seen[1]:
             raise PreventUpdate
-        return [case.id, revision], ""
+        # Where more has changed than this, what is new is shown at the next tick.
+        return [case.id, revision if revision == seen[1] + 1 else seen[1], entered], ""
 
     @app.callback(
         Output("problems", "children"),

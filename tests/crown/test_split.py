@@ -27,8 +27,9 @@ def test_the_wall_allows_half_and_half_stays_at_the_ball_s_lowest_point():
     crown, antagonist, plan = planned(4.05, shift=7.0)
     split = split_of(crown, plan, plan.spots[0], antagonist)
     assert split is not None
-    assert_allclose(split.crown_mm, 0.05, rtol=0, atol=1e-3)
-    assert_allclose(split.antagonist_mm, 0.05, rtol=0, atol=1e-3)
+    # Up to 2.5 um of wall are kept for what facets hide and to spare.
+    assert_allclose(split.crown_mm, 0.05, rtol=0, atol=2.5e-3)
+    assert_allclose(split.antagonist_mm, 0.05, rtol=0, atol=2.5e-3)
     assert_allclose(split.point, [7.0, 0.0, 3.95], rtol=0, atol=0.03)
     assert_allclose(split.whole_wall_mm, 0.95, rtol=0, atol=2e-3)
     triangle = antagonist.mesh.vertices[antagonist.mesh.faces[split.face]]
