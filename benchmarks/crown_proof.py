@@ -17,6 +17,7 @@ import numpy as np
 import trimesh
 from scipy.spatial import cKDTree
 
+from benchmarks.igl_distance import IglDistance
 from benchmarks.random_crowns import RandomCase
 from occlusim.crown.path import CrownPath
 from occlusim.crown.reduction import ReductionPlan, ReductionSettings
@@ -74,20 +75,10 @@ class Course:
         )
 
 
-def signed(points: np.ndarray, mesh: TriangleMesh) -> tuple[np.ndarray, np.ndarray]:
-    """Return libigl's signed distances (n,), mm, by pseudonormals, and the nearest faces (n,)."""
-    return igl.signed_distance(
-        np.ascontiguousarray(points),
-        mesh.vertices,
-        mesh.faces.astype(np.int64),
-        sign_type=igl.SIGNED_DISTANCE_TYPE_PSEUDONORMAL,
-    )[:2]
-
-
 def least_over(
     points: np.ndarray,
     course: Course,
-    mesh: TriangleMesh,
+    distance: IglDistance,
     below_mm: float = REPORTED_MM,
     *,
     reach_mm: np.ndarray | float = 0.0,
@@ -117,7 +108,7 @@ def least_over(
     while len(which):
         middle = (first + last - 1) // 2
         spread = _spreads(at, course.wanted_mm, first, middle, last)
-        gap, face = signed(course.placed(points[which], middle), mesh)
+        gap, face = distance(course.placed(points[which], middle))
         bound = gap - course.wanted_mm[middle] - spread - reach[which]
         done = last - first <= finest
         column = np.zeros(len(face), dtype=np.int64) if apart is None else apart[face].astype(int)
@@ -218,8 +209,10 @@ def prove(case: RandomCase, plan: ReductionPlan, settings: ReductionSettings) ->
             is_short[spot.vertices] = is_short[spot.ring] = True
             missing_mm = max(missing_mm, spot.shortfall_mm)
     short_face = is_short[crown.faces[plan.face_origin]].any(axis=1)
-    surface = surface_values(after, course, case.antagonist)
-    back = least_over(case.antagonist.vertices, course.inverse(), after, apart=short_face)
+    antagonist = IglDistance(case.antagonist)
+    surface = surface_values(after, course, antagonist)
+    there = IglDistance(after)
+    back = least_over(case.antagonist.vertices, course.inverse(), there, apart=short_face)
     short = np.inf
     if short_face.any():
         short = surface[short_face].min() + missing_mm
@@ -229,15 +222,15 @@ def prove(case: RandomCase, plan: ReductionPlan, settings: ReductionSettings) ->
         float(back[:, 0].min()),
         float(short),
         _wall(case, plan, moved),
-        _strayed(case, plan, settings, course, moved),
+        _strayed(case, plan, settings, course, antagonist, moved),
         _new_crossings(crown, plan),
         _new_slivers(crown, plan),
         trimesh.Trimesh(after.vertices, after.faces, process=False).is_watertight,
-        _excess(plan, after, course, case.antagonist),
+        _excess(plan, after, course, antagonist),
     )
 
 
-def surface_values(crown: TriangleMesh, course: Course, antagonist: TriangleMesh) -> np.ndarray:
+def surface_values(crown: TriangleMesh, course: Course, antagonist: IglDistance) -> np.ndarray:
     """Return the least value (F,) on each face of the crown, the limit where it is not below."""
     corners = crown.vertices[crown.faces]
     middle = corners.mean(axis=1)
@@ -296,6 +289,7 @@ def _strayed(
     plan: ReductionPlan,
     settings: ReductionSettings,
     course: Course,
+    antagonist: IglDistance,
     moved: np.ndarray,
 ) -> int:
     """Count vertices that moved outside spots and rings, or too far from any violation."""
@@ -314,7 +308,7 @@ def _strayed(
             .any(axis=1)
         )
         part = TriangleMesh(case.crown.vertices, case.crown.faces[near])
-        violated = surface_values(part, course, case.antagonist) < 0.0
+        violated = surface_values(part, course, antagonist) < 0.0
         source = case.crown.vertices[np.unique(part.faces[violated])]
         away = cKDTree(source).query(case.crown.vertices[index])[0]
         strayed[index[away > settings.blend_mm + 1e-9]] = True
@@ -346,7 +340,7 @@ def _new_slivers(before: TriangleMesh, plan: ReductionPlan) -> int:
 
 
 def _excess(
-    plan: ReductionPlan, after: TriangleMesh, course: Course, antagonist: TriangleMesh
+    plan: ReductionPlan, after: TriangleMesh, course: Course, antagonist: IglDistance
 ) -> float:
     """Return the most by which a vertex could be raised before a face around it is too near."""
     named = np.zeros(len(plan.depth_mm), dtype=bool)

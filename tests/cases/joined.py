@@ -9,10 +9,11 @@ from pathlib import Path
 
 import igl.copyleft.cgal as cgal
 import numpy as np
-from reference.forward import Stage, signed
+from reference.forward import Stage
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from benchmarks.igl_distance import IglDistance
 from demo_arches.noise import write_ply
 from occlusim.geometry.mesh import TriangleMesh
 
@@ -178,9 +179,9 @@ def least_gap_mm(stage: Stage, bridge: TriangleMesh, around: np.ndarray) -> floa
     there = pose.inverse().apply(part.vertices)
     facing = np.linalg.norm(there - around, axis=1) < 1.0
     own = bridge.submesh(np.flatnonzero(near))[0]
-    gaps = [signed(points, part).min()]
+    gaps = [IglDistance(part)(points)[0].min()]
     if facing.any():
-        gaps.append(signed(there[facing], own).min())
+        gaps.append(IglDistance(own)(there[facing])[0].min())
     return float(min(gaps))
 
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from benchmarks.crown_proof import Course, least_over, prove, signed
+from benchmarks.crown_proof import Course, least_over, prove
+from benchmarks.igl_distance import IglDistance
 from benchmarks.random_crowns import KINDS, random_case
 from benchmarks.reduction_study import plan_of
 
@@ -111,14 +112,15 @@ def test_what_is_passed_over_is_proved_clear(planned):
     ]
     course = Course.of(case.paths, knots, finer=1)
     points = case.crown.vertices[::7]
+    distance = IglDistance(case.antagonist)
     every = np.min(
         [
-            signed(points @ turn.T + shift, case.antagonist)[0] - wanted
+            distance(points @ turn.T + shift)[0] - wanted
             for turn, shift, wanted in zip(course.turn, course.shift, course.wanted_mm, strict=True)
         ],
         axis=0,
     )
     assert (every < 0).any()
     assert (every > 0.05).any()
-    found = least_over(points, course, case.antagonist, 0.05)[:, 0]
+    found = least_over(points, course, distance, 0.05)[:, 0]
     assert_allclose(found, np.minimum(every, 0.05), rtol=0, atol=1e-9)

@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import igl
 import numpy as np
 
+from benchmarks.igl_distance import IglDistance
 from occlusim.files.case_file import read_case
 from occlusim.files.mesh_files import read_mesh
 from occlusim.geometry.mesh import TriangleMesh
@@ -72,13 +72,6 @@ def surface_samples(mesh: TriangleMesh, faces: np.ndarray, n: int = 3) -> np.nda
     return np.unique(np.einsum("gk,fkd->fgd", grid, corners).reshape(-1, 3), axis=0)
 
 
-def signed(points: np.ndarray, mesh: TriangleMesh) -> np.ndarray:
-    """Return libigl's signed distances (n,) by pseudonormals (its default mode is not used)."""
-    return igl.signed_distance(
-        points, mesh.vertices, mesh.faces, sign_type=igl.SIGNED_DISTANCE_TYPE_PSEUDONORMAL
-    )[0]
-
-
 def near_antagonist(stage: Stage, crown: TriangleMesh, margin_mm: float = 1.5) -> TriangleMesh:
     """Return the opposing arch near the crown's recorded place and where the movements take it."""
     mesh = stage.jaw.antagonist.surface.mesh
@@ -98,6 +91,7 @@ def worst_clearance(stage: Stage, adjusted: Path, finer: int = 4) -> dict[str, f
     """
     crown = read_mesh(adjusted).mesh
     antagonist = near_antagonist(stage, crown)
+    to_antagonist, to_crown = IglDistance(antagonist), IglDistance(crown)
     wanted = wanted_functions(stage.inputs, stage.jaw)
     is_upper = stage.inputs.crown_spec.is_upper
     centre = crown.vertices[crown.faces].mean(axis=1)
@@ -115,8 +109,8 @@ def worst_clearance(stage: Stage, adjusted: Path, finer: int = 4) -> dict[str, f
             box = crown.vertices[np.unique(crown.faces[close])]
             inside = ((there > box.min(0) - 0.2) & (there < box.max(0) + 0.2)).all(axis=1)
             gap = min(
-                float(np.nanmin(signed(points, antagonist))),
-                float(np.nanmin(signed(there[inside], crown))) if inside.any() else np.inf,
+                float(np.nanmin(to_antagonist(points)[0])),
+                float(np.nanmin(to_crown(there[inside])[0])) if inside.any() else np.inf,
             )
             worst[movement] = min(worst[movement], gap - float(wanted[movement](np.array([s]))[0]))
     return worst
