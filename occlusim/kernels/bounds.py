@@ -6,6 +6,10 @@ import numpy as np
 
 from occlusim.kernels.jit import kernel
 
+DOUBT_PER_MM = 0.25
+"""Tangents bound a facet of side s from below where the distance is convex or hollow over it. Where
+it is both they miss by up to this times s squared: at most 19 um at 0.3 mm on invented crowns."""
+
 
 @kernel
 def facet_lows(points, faces, value, gradient, low):
@@ -26,6 +30,7 @@ def facet_lows(points, faces, value, gradient, low):
                 total += (a[d] - b[d]) ** 2
             longest = max(longest, total)
         safe = math.sqrt(longest / 3.0)
+        doubt = DOUBT_PER_MM * longest
         low[f] = math.inf
         for k in range(n_movements):
             least = math.inf
@@ -44,8 +49,6 @@ def facet_lows(points, faces, value, gradient, low):
                     lowest = lowest if plane >= lowest else plane
                 if lowest > single:
                     single = lowest
-            bound = max(single, least - safe)
             together = min(mean[0], mean[1], mean[2])
-            if together > bound:
-                bound = together
-            low[f] = min(low[f], bound, least)
+            tangents = together if together > single else single
+            low[f] = min(low[f], max(tangents - doubt, least - safe), least)

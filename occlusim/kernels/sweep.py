@@ -19,6 +19,7 @@ import math
 import numpy as np
 
 from occlusim.kernels.band import read_lower
+from occlusim.kernels.bounds import DOUBT_PER_MM
 from occlusim.kernels.bvh import STACK_SIZE, closest_in_slot, closest_in_tree
 from occlusim.kernels.jit import inner_kernel, shared_kernel
 from occlusim.kernels.sign import pseudonormal
@@ -730,7 +731,7 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
             slot = _read_corners(corner, row, slot, tree, path, stack, stack_sq, here)
         after = min(row + 1, last)
         slot = _read_corners(corner, after, slot, tree, path, stack, stack_sq, there)
-        bound = _prism_bound(here, there)
+        bound = _prism_bound(here, there) - DOUBT_PER_MM * size * size
         if bound < best:
             waiting[n_waiting, 0], waiting[n_waiting, 1] = bound, value
             waiting[n_waiting, 2] = row
@@ -752,15 +753,17 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
         value, row = waiting[lowest, 1], int(waiting[lowest, 2])
         waiting[lowest, 0] = math.inf
         after = min(row + 1, last)
-        _, b1, b2 = _facet_samples(
-            corner, n, value, math.inf, float(row), NO_SLOT, tree, path, stack, stack_sq
-        )
-        f, r, e1, e2 = _facet_between(
-            corner, b1, b2, width, size, float(row), float(after), best, NO_SLOT, tree, path,
-            stack, stack_sq, frame,
-        )  # fmt: skip
-        if f < best:
-            best, where, best1, best2 = f, r, e1, e2
+        for at in range(row, after + 1):
+            centre = value - (path[4][at] - path[4][row])
+            _, b1, b2 = _facet_samples(
+                corner, n, centre, math.inf, float(at), NO_SLOT, tree, path, stack, stack_sq
+            )
+            f, r, e1, e2 = _facet_between(
+                corner, b1, b2, width, size, float(row), float(after), best, NO_SLOT, tree, path,
+                stack, stack_sq, frame,
+            )  # fmt: skip
+            if f < best:
+                best, where, best1, best2 = f, r, e1, e2
 
 
 @shared_kernel(least=4)

@@ -12,6 +12,7 @@ from occlusim.crown.deepening import vertex_depths
 from occlusim.crown.path import tabulate
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
+from occlusim.kernels.bounds import DOUBT_PER_MM
 from occlusim.sdf import SdfSettings
 
 LIMIT_MM = 0.1
@@ -103,7 +104,8 @@ def naive_bounds(points, faces, swept):
         single = np.where(np.isnan(plane), -np.inf, plane).min(axis=2).max(axis=1)
         mean = plane.mean(axis=1).min(axis=1)
         safe = value.min(axis=1) - longest / np.sqrt(3.0)
-        low = np.maximum(np.maximum(single, safe), np.where(np.isnan(mean), -np.inf, mean))
+        tangents = np.maximum(single, np.where(np.isnan(mean), -np.inf, mean))
+        low = np.maximum(tangents - DOUBT_PER_MM * longest**2, safe)
         bound = np.minimum(bound, np.minimum(low, value.min(axis=1)))
     return bound
 
