@@ -64,7 +64,7 @@ def cut_stock(
     need = -stock.swept.least_mm.copy()
     settled = np.ones(n_vertices, dtype=bool)
     if len(core):
-        need[core], settled[core] = vertex_depths(
+        depth, settled[core] = vertex_depths(
             mesh.vertices[core],
             directions[core],
             antagonist,
@@ -72,6 +72,8 @@ def cut_stock(
             rule.margin_mm,
             rule.max_depth_mm,
         )
+        # A clear corner of a facet that is too near between its corners asks for nothing itself.
+        need[core] = np.where(depth > 0, depth, need[core])
     asked = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
     wanted, residual = deepen_facets(free, asked, antagonist, table, -rule.margin_mm)
     wanted, residual = deepen_places(free, wanted, residual, antagonist, table, -rule.margin_mm)
