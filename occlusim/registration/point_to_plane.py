@@ -16,6 +16,8 @@ import numpy as np
 
 from occlusim.arrays import BoolArray, Float64Array
 from occlusim.geometry.transform import RigidTransform, skew
+from occlusim.kernels.match import N_SUMS, SUMMED, halving_value, step_sums
+from occlusim.registration.matches import PartMatches
 
 TUKEY_CUT = 4.685
 """Tukey's cut in units of sigma: 95 % efficient on normal noise (Huber & Ronchetti 2009)."""
@@ -28,9 +30,7 @@ def weighted_median(values: Float64Array, weights: Float64Array) -> float:
     """Return the value that halves the weight; NaN of nothing."""
     if len(values) == 0:
         return float("nan")
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weights[order])
-    return float(values[order[np.searchsorted(total, 0.5 * total[-1])]])
+    return float(halving_value(np.array(values, np.float64), np.array(weights, np.float64)))
 
 
 def tukey_weight(residual_mm: Float64Array, cut_mm: float) -> Float64Array:
@@ -143,6 +143,44 @@ def assemble(
     gradient[b] = weighted.T @ residual_mm
     gradient[:6] = -(low.T @ residual_mm)
     return NormalEquations(0.5 * (matrix + matrix.T), gradient)
+
+
+def assemble_moved(
+    part: PartMatches,
+    centre: Float64Array,
+    twists: tuple[Float64Array, Float64Array],
+    at: tuple[int, int],
+) -> NormalEquations:
+    """Return the normal equations of one bite scan after twists, without matching anew.
+
+    `twists` (6,) are those of the scan and of the lower jaw about `centre`; residuals follow them,
+    and robust weights the residuals. Rows have normals halfway between both surfaces' (see
+    `matches.mean_normals`). As `assemble`, in one compiled pass.
+    """
+    sums = np.empty((-(-len(part.vertex) // SUMMED), 2, N_SUMS))
+    step_sums(
+        len(sums),
+        part.points,
+        part.normals,
+        part.directions,
+        part.residual_mm,
+        part.weight_mm2,
+        part.is_lower,
+        part.cut_mm,
+        centre,
+        *twists,
+        sums,
+    )
+    total = sums.sum(axis=0)
+    row, column = np.tril_indices(6)
+    upper, lower = np.empty((6, 6)), np.empty((6, 6))
+    for block, found in zip((upper, lower), total, strict=True):
+        block[row, column] = block[column, row] = found[: len(row)]
+    k, n_parts = at
+    gradient = np.zeros(6 + 6 * n_parts)
+    gradient[6 + 6 * k : 12 + 6 * k] = total[0, len(row) :] + total[1, len(row) :]
+    gradient[:6] = -total[1, len(row) :]
+    return NormalEquations(placed_blocks(upper, lower, (k, k), n_parts), gradient)
 
 
 def placed_blocks(

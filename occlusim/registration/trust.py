@@ -11,12 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import KDTree
 
-from occlusim.arrays import Float64Array, Int64Array
-from occlusim.geometry.surface import Surface
+from occlusim.arrays import Float64Array, Int32Array, Int64Array, frozen
+from occlusim.geometry.surface import Surface, n_chunks, near_order
 from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.jit import thread_count
+from occlusim.kernels.places import MANY, farther_of_two, nearest_place
 
 EDGE_MM = 0.5
 """Trust rises from nothing at a trimmed edge to its full size over this width (own choice)."""
@@ -62,33 +61,46 @@ class Trust:
     ) -> Trust:
         """Return the trust in a bite scan that stands about right among places (n, 3) of arches."""
         T_lower_bite = T_upper_lower.inverse() @ T_upper_bite
-        near = (
-            nearest_places(T.apply(bite.mesh.vertices), places)
-            for T, places in zip((T_upper_bite, T_lower_bite), arches, strict=True)
-        )
-        return Trust(edge_trust(bite), *near)
+        vertices = bite.mesh.vertices
+        order = near_order(vertices)
+        near: list[Float64Array] = []
+        for T, places in zip((T_upper_bite, T_lower_bite), arches, strict=True):
+            number, _ = nearest_places(vertices, order, places, GUM_MM, T)
+            near.append(np.vstack([places, np.full(3, np.nan)])[number])
+        return Trust(edge_trust(bite, order), *near)
+
+    def of_vertices(self, vertex: Int64Array) -> Trust:
+        """Return the trust in vertices (n,) alone, in their order."""
+        return Trust(self.edge[vertex], self.near_upper[vertex], self.near_lower[vertex])
 
     def at(
-        self, points: Float64Array, vertex: Int64Array, T_upper_lower: RigidTransform
+        self, points: Float64Array, row: Int64Array, T_upper_lower: RigidTransform
     ) -> Float64Array:
-        """Return the trust (n,) in vertices that stand at points (n, 3) of the upper frame."""
-        upper = self.near_upper[vertex]
-        lower = T_upper_lower.apply(self.near_lower[vertex])
-        away = np.maximum(
-            np.linalg.norm(points - upper, axis=1), np.linalg.norm(points - lower, axis=1)
+        """Return the trust (n,) in rows (n,) that stand at points (n, 3) of the upper frame."""
+        away = np.empty(len(row))
+        farther_of_two(
+            n_chunks(len(row)),
+            points,
+            row,
+            self.near_upper,
+            self.near_lower,
+            T_upper_lower.rotation,
+            T_upper_lower.translation,
+            away,
         )  # the arch that a point lies on is near anyway
-        return self.edge[vertex] * tooth_trust(away)
+        return self.edge[row] * tooth_trust(away)
 
 
-def edge_trust(bite: Surface) -> Float64Array:
-    """Return the trust (V,), 0 to 1, that vertices have by their distance from a trimmed edge."""
+def edge_trust(bite: Surface, order: Int32Array) -> Float64Array:
+    """Return the trust (V,), 0 to 1, that vertices have by their distance from a trimmed edge.
+
+    `order` (V,) is one in which neighbours are near (`near_order`).
+    """
     vertices = bite.mesh.vertices
     edge = np.asarray(bite.is_boundary_vertex)
     if not edge.any():
         return np.ones(len(vertices))
-    away, _ = KDTree(vertices[edge]).query(
-        vertices, distance_upper_bound=EDGE_MM, workers=thread_count()
-    )
+    _, away = nearest_places(vertices, order, vertices[edge], EDGE_MM, RigidTransform.identity())
     return np.minimum(away / EDGE_MM, 1.0)
 
 
@@ -101,7 +113,29 @@ def tooth_trust(away_mm: Float64Array) -> Float64Array:
     return GUM_TRUST + (1.0 - GUM_TRUST) * np.nan_to_num(share, nan=0.0)
 
 
-def nearest_places(points: Float64Array, places: Float64Array) -> Float64Array:
-    """Return the place (n, 3) nearest to each point within `GUM_MM`; NaN without one."""
-    _, nearest = KDTree(places).query(points, distance_upper_bound=GUM_MM, workers=thread_count())
-    return np.vstack([places, np.full(3, np.nan)])[nearest]
+def nearest_places(
+    points: Float64Array,
+    order: Int32Array,
+    places: Float64Array,
+    bound_mm: float,
+    T_places_points: RigidTransform,
+) -> tuple[Int64Array, Float64Array]:
+    """Return the place (m, 3) nearest to each point (n, 3) and how far away it is, mm.
+
+    -1 and infinite where none lies within the bound. `order` is that of `near_order`.
+    """
+    n = len(points)
+    nearest, away = np.empty(n, dtype=np.int64), np.empty(n)
+    numbered = np.column_stack([np.arange(len(places)), places])
+    nearest_place(
+        -(-n // MANY),
+        frozen(points, np.float64),
+        order,
+        T_places_points.rotation,
+        T_places_points.translation,
+        numbered,
+        bound_mm,
+        nearest,
+        away,
+    )
+    return nearest, away

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from reference.shapes import plate
 
 from benchmarks.records import demo_record
-from occlusim.geometry.surface import Surface
+from occlusim.geometry.surface import Surface, near_order
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.joint import JointProblem, RegistrationSettings
 from occlusim.registration.matches import Poses
@@ -25,7 +25,7 @@ IDENTITY = RigidTransform.identity()
 
 def test_trust_rises_from_a_trimmed_edge():
     flat = plate(2.0, 40)
-    trust = edge_trust(Surface.build(flat))
+    trust = edge_trust(Surface.build(flat), near_order(flat.vertices))
     from_edge = 2.0 - np.abs(flat.vertices[:, :2]).max(axis=1)
     assert_allclose(trust, np.minimum(from_edge / EDGE_MM, 1.0), rtol=0, atol=1e-12)
 

@@ -1,0 +1,107 @@
+"""The nearest of some thousand places, for many points."""
+
+import math
+
+import numpy as np
+
+from occlusim.kernels.closest import CHUNK, carry
+from occlusim.kernels.jit import inner_kernel, shared_kernel
+
+MANY, FEW = 1024, 32
+
+
+@inner_kernel
+def _possible(there, first, stop, places, n_places, bound_mm, far_sq, chosen):
+    """Write numbers and places of those, of n, that can be nearest to a point of a few.
+
+    The points are there[first:stop]. What is nearest to one of them is no farther from their middle
+    than the middle's own nearest place and twice the spread of the points. `places` (m, 4) and
+    `chosen` (m, 4) hold a number in front of each place; returns how many are chosen.
+    """
+    x = y = z = spread_sq = 0.0
+    for k in range(first, stop):
+        x, y, z = x + there[k, 0], y + there[k, 1], z + there[k, 2]
+    n = stop - first
+    x, y, z = x / n, y / n, z / n
+    for k in range(first, stop):
+        a, b, c = there[k, 0] - x, there[k, 1] - y, there[k, 2] - z
+        spread_sq = max(spread_sq, a * a + b * b + c * c)
+    for q in range(n_places):
+        a, b, c = places[q, 1] - x, places[q, 2] - y, places[q, 3] - z
+        far_sq[q] = a * a + b * b + c * c
+    least = np.inf
+    for q in range(n_places):
+        if far_sq[q] < least:
+            least = far_sq[q]
+    spread = math.sqrt(spread_sq)
+    limit = min(math.sqrt(least) + spread, bound_mm) + spread
+    limit_sq = limit * limit * (1.0 + 1e-9)
+    count = 0
+    for q in range(n_places):
+        if far_sq[q] <= limit_sq:
+            for d in range(4):
+                chosen[count, d] = places[q, d]
+            count += 1
+    return count
+
+
+@shared_kernel(least=1)
+def nearest_place(
+    first_turn, stop_turn, points, order, rotation, translation, places, bound_mm, nearest, away
+):
+    """Write which of the places (m, 4) is nearest to each point (n, 3), and how far away it is.
+
+    -1 and infinite where none lies within the bound. `places` have a number in front. Points are
+    carried by a pose first, and taken in an order (n,) in which neighbours are near: many at a
+    time, and then few, leave out the places that cannot be nearest to any of them.
+    """
+    n, m = len(points), len(places)
+    far_sq, some, few = np.empty(m), np.empty((m, 4)), np.empty((m, 4))
+    there = np.empty((MANY, 3))
+    for turn in range(first_turn, stop_turn):
+        start = turn * MANY
+        count = min(n - start, MANY)
+        for k in range(count):
+            there[k, 0], there[k, 1], there[k, 2] = carry(
+                points, order[start + k], rotation, translation
+            )
+        n_some = _possible(there, 0, count, places, m, bound_mm, far_sq, some)
+        for first in range(0, count, FEW):
+            stop = min(count, first + FEW)
+            n_few = _possible(there, first, stop, some, n_some, bound_mm, far_sq, few)
+            for k in range(first, stop):
+                i = order[start + k]
+                best_sq, best = np.inf, -1.0
+                for e in range(n_few):
+                    a, b, c = (
+                        few[e, 1] - there[k, 0],
+                        few[e, 2] - there[k, 1],
+                        few[e, 3] - there[k, 2],
+                    )
+                    d_sq = a * a + b * b + c * c
+                    if d_sq < best_sq:
+                        best_sq, best = d_sq, few[e, 0]
+                distance = math.sqrt(best_sq)
+                is_within = distance <= bound_mm
+                nearest[i] = np.int64(best) if is_within else -1
+                away[i] = distance if is_within else np.inf
+
+
+@shared_kernel(least=64)
+def farther_of_two(first_turn, stop_turn, points, row, upper, lower, rotation, translation, away):
+    """Write how far points (n, 3) are from the farther of two places of theirs.
+
+    Those of point p are rows row[p] of `upper` (V, 3) and of `lower` (V, 3), this one carried by
+    a pose first. NaN where one of them is none.
+    """
+    for p in range(first_turn * CHUNK, min(len(points), stop_turn * CHUNK)):
+        v = row[p]
+        x, y, z = carry(lower, v, rotation, translation)
+        a, b, c = points[p, 0] - x, points[p, 1] - y, points[p, 2] - z
+        to_lower = a * a + b * b + c * c
+        a, b, c = points[p, 0] - upper[v, 0], points[p, 1] - upper[v, 1], points[p, 2] - upper[v, 2]
+        to_upper = a * a + b * b + c * c
+        if math.isnan(to_lower) or to_upper <= to_lower:
+            away[p] = math.sqrt(to_lower)
+        else:
+            away[p] = math.sqrt(to_upper)
