@@ -7,16 +7,17 @@ import numpy as np
 from occlusim.kernels.closest import CHUNK, carry
 from occlusim.kernels.jit import inner_kernel, shared_kernel
 
-MANY, FEW = 1024, 32
+MANY, SOME, FEW = 1024, 128, 16
 
 
 @inner_kernel
-def _possible(there, first, stop, places, n_places, bound_mm, far_sq, chosen):
+def _possible(there, first, stop, places, n_places, limits, far_sq, chosen):
     """Write numbers and places of those, of n, that can be nearest to a point of a few.
 
     The points are there[first:stop]. What is nearest to one of them is no farther from their middle
     than the middle's own nearest place and twice the spread of the points. `places` (m, 4) and
-    `chosen` (m, 4) hold a number in front of each place; returns how many are chosen.
+    `chosen` (m, 4) hold a number in front of each place; returns how many are chosen. `limits` are
+    the distance beyond which none counts, and that within which any place will do for a point.
     """
     x = y = z = spread_sq = 0.0
     for k in range(first, stop):
@@ -29,12 +30,17 @@ def _possible(there, first, stop, places, n_places, bound_mm, far_sq, chosen):
     for q in range(n_places):
         a, b, c = places[q, 1] - x, places[q, 2] - y, places[q, 3] - z
         far_sq[q] = a * a + b * b + c * c
-    least = np.inf
+    least, nearest = np.inf, 0
     for q in range(n_places):
         if far_sq[q] < least:
-            least = far_sq[q]
+            least, nearest = far_sq[q], q
     spread = math.sqrt(spread_sq)
-    limit = min(math.sqrt(least) + spread, bound_mm) + spread
+    reached = math.sqrt(least) + spread
+    if reached <= limits[1]:
+        for d in range(4):
+            chosen[0, d] = places[nearest, d]
+        return 1
+    limit = min(reached, limits[0]) + spread
     limit_sq = limit * limit * (1.0 + 1e-9)
     count = 0
     for q in range(n_places):
@@ -47,30 +53,32 @@ def _possible(there, first, stop, places, n_places, bound_mm, far_sq, chosen):
 
 @shared_kernel(least=1)
 def nearest_place(
-    first_turn, stop_turn, points, order, rotation, translation, places, bound_mm, nearest, away
+    first_turn, stop_turn, points, rotation, translation, places, limits, nearest, away
 ):
     """Write which of the places (m, 4) is nearest to each point (n, 3), and how far away it is.
 
-    -1 and infinite where none lies within the bound. `places` have a number in front. Points are
-    carried by a pose first, and taken in an order (n,) in which neighbours are near: many at a
-    time, and then few, leave out the places that cannot be nearest to any of them.
+    -1 and infinite where none lies within limits[0], mm; within limits[1] another place may be
+    named than the nearest. `places` have a number in front. Points are carried by a pose first;
+    many at a time, then some, then few leave out the places that cannot be nearest to any of them.
     """
     n, m = len(points), len(places)
-    far_sq, some, few = np.empty(m), np.empty((m, 4)), np.empty((m, 4))
+    far_sq = np.empty(m)
+    many, some, few = np.empty((m, 4)), np.empty((m, 4)), np.empty((m, 4))
     there = np.empty((MANY, 3))
     for turn in range(first_turn, stop_turn):
         start = turn * MANY
         count = min(n - start, MANY)
         for k in range(count):
-            there[k, 0], there[k, 1], there[k, 2] = carry(
-                points, order[start + k], rotation, translation
-            )
-        n_some = _possible(there, 0, count, places, m, bound_mm, far_sq, some)
+            there[k, 0], there[k, 1], there[k, 2] = carry(points, start + k, rotation, translation)
+        n_many = _possible(there, 0, count, places, m, limits, far_sq, many)
+        n_some = 0
         for first in range(0, count, FEW):
+            if first % SOME == 0:
+                stop = min(count, first + SOME)
+                n_some = _possible(there, first, stop, many, n_many, limits, far_sq, some)
             stop = min(count, first + FEW)
-            n_few = _possible(there, first, stop, some, n_some, bound_mm, far_sq, few)
+            n_few = _possible(there, first, stop, some, n_some, limits, far_sq, few)
             for k in range(first, stop):
-                i = order[start + k]
                 best_sq, best = np.inf, -1.0
                 for e in range(n_few):
                     a, b, c = (
@@ -82,7 +90,8 @@ def nearest_place(
                     if d_sq < best_sq:
                         best_sq, best = d_sq, few[e, 0]
                 distance = math.sqrt(best_sq)
-                is_within = distance <= bound_mm
+                is_within = distance <= limits[0]
+                i = start + k
                 nearest[i] = np.int64(best) if is_within else -1
                 away[i] = distance if is_within else np.inf
 

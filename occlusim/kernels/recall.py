@@ -133,7 +133,7 @@ def _write(i, x, y, z, found, tree, known):
 
 
 @inner_kernel
-def recalled(i, x, y, z, moved, corners, memory):
+def _recalled(i, x, y, z, moved, corners, memory):
     """Return what the remembered triangles say, as `closest_in_slot`; slot -1 where not sure."""
     best_sq = best = np.inf
     best_slot = np.int64(-1)
@@ -199,7 +199,7 @@ def look(
             is_exact[i] = False
             if lower[i] - moved >= reach:
                 continue
-            found = recalled(i, x, y, z, moved, tree[2], memory)
+            found = _recalled(i, x, y, z, moved, tree[2], memory)
             if found[1] < 0:
                 if math.isfinite(reach):
                     # What is remembered does not do; the band may.

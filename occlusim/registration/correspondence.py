@@ -19,7 +19,7 @@ from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface, n_chunks, near_order
 from occlusim.geometry.transform import RigidTransform
 from occlusim.kernels.match import match_nearer, place_vertices
-from occlusim.kernels.patch import corner_normals
+from occlusim.kernels.patch import PARTS, PATCH, sum_corners, unite_normals
 from occlusim.kernels.recall import FEW
 
 LEAST_CORNER_COSINE = 0.5
@@ -46,6 +46,7 @@ class MatchMemory:
     count: Int8Array
     slots: Int32Array
     away: Float64Array
+    patches: Float64Array
 
     @staticmethod
     def empty(n: int) -> MatchMemory:
@@ -57,6 +58,7 @@ class MatchMemory:
             np.zeros(n, dtype=np.int8),
             np.empty((n, FEW), dtype=np.int32),
             np.empty((n, FEW)),
+            np.empty((n, PATCH)),
         )
 
 
@@ -158,7 +160,9 @@ class Match:
 def smooth_vertex_normals(mesh: TriangleMesh) -> Float64Array:
     """Return unit vertex normals (V, 3) weighted after Max 1999; zero at unused vertices."""
     normals = np.empty_like(mesh.vertices)
-    corner_normals(mesh.vertices, mesh.faces, normals)
+    sums = np.empty((PARTS, *normals.shape))
+    sum_corners(PARTS, mesh.vertices, mesh.faces, sums)
+    unite_normals(len(normals), sums, normals)
     return normals
 
 
@@ -230,10 +234,11 @@ class CurvedSurface:
             MARGIN_MM,
             limits[1],
             self.surface.tree,
-            (self.surface.mesh.vertices, self.surface.mesh.faces, self.normals),
+            self.surface.mesh.faces,
+            self.normals,
             LEAST_CORNER_COSINE,
             self.is_curved,
-            (m.origin, m.side, m.rest, m.count, m.slots, m.away),
+            (m.origin, m.side, m.rest, m.count, m.slots, m.away, m.patches),
             found.distance_mm,
             found.residual_mm,
             found.normals,

@@ -130,11 +130,10 @@ class JointProblem:
         )
         self.scans = [InnerScan.of(bite) for bite in bites]
         self.trust: list[Trust] | None = None
-        is_used = np.zeros(len(lower.mesh.vertices), dtype=np.bool_)
-        is_used[lower.mesh.faces] = True
-        used = lower.mesh.vertices[is_used]
+        used = lower.mesh.vertices[self.arches[1].normals.any(axis=1)]
         self.lower_middle = used.mean(axis=0)
-        self.lower_reach_mm = float(np.linalg.norm(used - self.lower_middle, axis=1).max())
+        away = used - self.lower_middle
+        self.lower_reach_mm = float(np.sqrt(np.einsum("ij,ij->i", away, away).max()))
 
     def match(
         self,
@@ -157,13 +156,15 @@ class JointProblem:
             is_asked = None if like is None else like.is_lower == bool(is_low)
             limits = (float(reach_mm), least_cosine)
             arch.improve(found, scan.memory, T_arch_upper, limits, bool(is_low), is_asked)
-        area = scan.area_mm2[row]
+        vertex, area = (
+            (scan.vertex[row], scan.area_mm2[row]) if like is None else (like.vertex, like.area_mm2)
+        )
         keep = np.isfinite(found.distance_mm) & (np.abs(found.residual_mm) <= reach_mm) & (area > 0)
         weight = area
         if self.trust is not None:
             weight = area * self.trust[k].at(found.points, row, poses.T_upper_lower)
         part = PartMatches(
-            scan.vertex[row], row, found.points, found.normals, found.directions,
+            vertex, row, found.points, found.normals, found.directions,
             found.residual_mm, area, weight, found.is_lower, reach_mm,
         )  # fmt: skip
         return kept(part, keep)
@@ -254,7 +255,7 @@ class JointProblem:
             lower[:: max(1, len(lower) // PLACES)],
         )
         return [
-            Trust.of(bite, places, poses.T_upper_lower, T).of_vertices(scan.vertex)
+            Trust.of(bite, scan.vertex, places, poses.T_upper_lower, T)
             for bite, scan, T in zip(self.bites, self.scans, poses.T_upper_bites, strict=True)
         ]
 

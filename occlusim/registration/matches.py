@@ -56,16 +56,17 @@ class PartMatches:
 
     def pick(self, keep: BoolArray | Int64Array) -> PartMatches:
         """Return the matches where `keep` (n,) is true, or those of its numbers in their order."""
+        at = np.flatnonzero(keep) if keep.dtype == np.bool_ else keep
         return PartMatches(
-            self.vertex[keep],
-            self.row[keep],
-            self.points[keep],
-            self.normals[keep],
-            self.directions[keep],
-            self.residual_mm[keep],
-            self.area_mm2[keep],
-            self.weight_mm2[keep],
-            self.is_lower[keep],
+            self.vertex.take(at),
+            self.row.take(at),
+            self.points.take(at, axis=0),
+            self.normals.take(at, axis=0),
+            self.directions.take(at, axis=0),
+            self.residual_mm.take(at),
+            self.area_mm2.take(at),
+            self.weight_mm2.take(at),
+            self.is_lower.take(at),
             self.cut_mm,
         )
 
@@ -83,6 +84,8 @@ def mean_normals(part: PartMatches) -> Float64Array:
 
 def joined(a: PartMatches, b: PartMatches) -> PartMatches:
     """Return the matches of both in the order of their vertices, with the first's cut."""
+    if len(b.vertex) == 0:
+        return a.pick(np.argsort(a.vertex))
     both = PartMatches(
         np.concatenate([a.vertex, b.vertex]),
         np.concatenate([a.row, b.row]),
@@ -95,8 +98,7 @@ def joined(a: PartMatches, b: PartMatches) -> PartMatches:
         np.concatenate([a.is_lower, b.is_lower]),
         a.cut_mm,
     )
-    order = np.argsort(both.vertex)
-    return both.pick(order)
+    return both.pick(np.argsort(both.vertex))
 
 
 def near(part: PartMatches, distance_mm: float) -> PartMatches:

@@ -22,6 +22,12 @@ from occlusim.registration.matches import PartMatches
 TUKEY_CUT = 4.685
 """Tukey's cut in units of sigma: 95 % efficient on normal noise (Huber & Ronchetti 2009)."""
 
+N_PRODUCTS = 21
+BLOCK = np.zeros((6, 6), dtype=np.intp)
+BLOCK[np.tril_indices(6)] = np.arange(N_PRODUCTS)
+BLOCK = np.maximum(BLOCK, BLOCK.T)
+"""Where a symmetric (6, 6) block finds its numbers in the sums of `step_sums`."""
+
 MAD_TO_SIGMA = 1.4826
 """Median absolute deviation of a normal distribution to its sigma."""
 
@@ -171,16 +177,12 @@ def assemble_moved(
         *twists,
         sums,
     )
-    total = sums.sum(axis=0)
-    row, column = np.tril_indices(6)
-    upper, lower = np.empty((6, 6)), np.empty((6, 6))
-    for block, found in zip((upper, lower), total, strict=True):
-        block[row, column] = block[column, row] = found[: len(row)]
+    upper, lower = sums.sum(axis=0)
     k, n_parts = at
     gradient = np.zeros(6 + 6 * n_parts)
-    gradient[6 + 6 * k : 12 + 6 * k] = total[0, len(row) :] + total[1, len(row) :]
-    gradient[:6] = -total[1, len(row) :]
-    return NormalEquations(placed_blocks(upper, lower, (k, k), n_parts), gradient)
+    gradient[6 + 6 * k : 12 + 6 * k] = upper[N_PRODUCTS:] + lower[N_PRODUCTS:]
+    gradient[:6] = -lower[N_PRODUCTS:]
+    return NormalEquations(placed_blocks(upper[BLOCK], lower[BLOCK], (k, k), n_parts), gradient)
 
 
 def placed_blocks(
@@ -203,14 +205,14 @@ def placed_blocks(
 def move_about(twist: Float64Array, centre: Float64Array, pose: RigidTransform) -> RigidTransform:
     """Return `pose` after a left twist (rotation, translation) about `centre`."""
     moved = twist.copy()
-    moved[3:] -= np.cross(twist[:3], centre)
+    moved[3:] -= skew(twist[:3]) @ centre
     return orthonormal(RigidTransform.exp(moved) @ pose)
 
 
 def orthonormal(pose: RigidTransform) -> RigidTransform:
     """Return the pose with its rotation made orthonormal again (rounding of many products)."""
     u, _, vt = np.linalg.svd(pose.rotation)
-    return RigidTransform(u @ vt, pose.translation)
+    return RigidTransform.trusted(u @ vt, pose.translation)
 
 
 def carry_twist(centre: Float64Array) -> Float64Array:

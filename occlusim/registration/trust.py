@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import Float64Array, Int32Array, Int64Array, frozen
-from occlusim.geometry.surface import Surface, n_chunks, near_order
+from occlusim.arrays import Float64Array, Int64Array, frozen
+from occlusim.geometry.surface import Surface, n_chunks
 from occlusim.geometry.transform import RigidTransform
 from occlusim.kernels.places import MANY, farther_of_two, nearest_place
 
@@ -27,21 +27,25 @@ Crowns show 7.5 to 10.5 mm of their length (handbook widths and lengths, `jaw.ro
 the opposing teeth cover or meet the last 2 to 3 mm (overbite, common practice).
 """
 
+ANY_MM = 4.0
+"""A place within this need not be the nearest: trust is full up to `TOOTH_MM`, a millimetre farther
+than a fit moves a scan that stands about right."""
+
 GUM_TRUST = 0.2
 """A gum that has moved by 0.1 mm, five times a scanner's noise, then pulls like noise itself."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trust:
-    """What the trust in a bite scan's vertices follows from.
+    """What the trust in some of a bite scan's vertices follows from.
 
     Attributes
     ----------
-    edge : (V,)
+    edge : (n,)
         0 to 1, by the distance from a trimmed edge.
-    near_upper : (V, 3), mm, upper frame
+    near_upper : (n, 3), mm, upper frame
         A place of the upper arch near each vertex; no number where there is none within `GUM_MM`.
-    near_lower : (V, 3), mm, lower frame
+    near_lower : (n, 3), mm, lower frame
         The same of the lower arch.
 
     The places are looked for once, and the distances taken anew at every pose: so the trust at the
@@ -55,23 +59,23 @@ class Trust:
     @staticmethod
     def of(
         bite: Surface,
+        vertex: Int64Array,
         arches: tuple[Float64Array, Float64Array],
         T_upper_lower: RigidTransform,
         T_upper_bite: RigidTransform,
     ) -> Trust:
-        """Return the trust in a bite scan that stands about right among places (n, 3) of arches."""
+        """Return the trust in vertices (n,) of a bite scan that stands about right.
+
+        `arches` are places (m, 3) of the arches, each in its own frame. Fastest where neighbours
+        in the list are near in space.
+        """
         T_lower_bite = T_upper_lower.inverse() @ T_upper_bite
-        vertices = bite.mesh.vertices
-        order = near_order(vertices)
+        points = bite.mesh.vertices[vertex]
         near: list[Float64Array] = []
         for T, places in zip((T_upper_bite, T_lower_bite), arches, strict=True):
-            number, _ = nearest_places(vertices, order, places, GUM_MM, T)
+            number, _ = nearest_places(points, places, T, (GUM_MM, ANY_MM))
             near.append(np.vstack([places, np.full(3, np.nan)])[number])
-        return Trust(edge_trust(bite, order), *near)
-
-    def of_vertices(self, vertex: Int64Array) -> Trust:
-        """Return the trust in vertices (n,) alone, in their order."""
-        return Trust(self.edge[vertex], self.near_upper[vertex], self.near_lower[vertex])
+        return Trust(edge_trust(bite, vertex), *near)
 
     def at(
         self, points: Float64Array, row: Int64Array, T_upper_lower: RigidTransform
@@ -91,16 +95,15 @@ class Trust:
         return self.edge[row] * tooth_trust(away)
 
 
-def edge_trust(bite: Surface, order: Int32Array) -> Float64Array:
-    """Return the trust (V,), 0 to 1, that vertices have by their distance from a trimmed edge.
-
-    `order` (V,) is one in which neighbours are near (`near_order`).
-    """
+def edge_trust(bite: Surface, vertex: Int64Array) -> Float64Array:
+    """Return the trust (n,), 0 to 1, in vertices by their distance from a trimmed edge."""
     vertices = bite.mesh.vertices
     edge = np.asarray(bite.is_boundary_vertex)
     if not edge.any():
-        return np.ones(len(vertices))
-    _, away = nearest_places(vertices, order, vertices[edge], EDGE_MM, RigidTransform.identity())
+        return np.ones(len(vertex))
+    _, away = nearest_places(
+        vertices[vertex], vertices[edge], RigidTransform.identity(), (EDGE_MM, 0.0)
+    )
     return np.minimum(away / EDGE_MM, 1.0)
 
 
@@ -115,14 +118,14 @@ def tooth_trust(away_mm: Float64Array) -> Float64Array:
 
 def nearest_places(
     points: Float64Array,
-    order: Int32Array,
     places: Float64Array,
-    bound_mm: float,
     T_places_points: RigidTransform,
+    limits_mm: tuple[float, float],
 ) -> tuple[Int64Array, Float64Array]:
     """Return the place (m, 3) nearest to each point (n, 3) and how far away it is, mm.
 
-    -1 and infinite where none lies within the bound. `order` is that of `near_order`.
+    -1 and infinite where none lies within the first limit; within the second another place may be
+    named than the nearest. Fastest where neighbours in the list are near in space.
     """
     n = len(points)
     nearest, away = np.empty(n, dtype=np.int64), np.empty(n)
@@ -130,11 +133,10 @@ def nearest_places(
     nearest_place(
         -(-n // MANY),
         frozen(points, np.float64),
-        order,
         T_places_points.rotation,
         T_places_points.translation,
         numbered,
-        bound_mm,
+        limits_mm,
         nearest,
         away,
     )

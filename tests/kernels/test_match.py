@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from reference import shapes
 from scipy.spatial import KDTree
 
-from occlusim.geometry.surface import Surface, near_order
+from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.kernels.jit import set_threads, thread_count
 from occlusim.kernels.match import SUMMED, halving_value
@@ -166,7 +166,7 @@ def test_the_nearest_place_is_that_of_a_tree(bound_mm):
     rng = np.random.default_rng(12)
     points, places = rng.uniform(-4.0, 4.0, (3000, 3)), rng.uniform(-4.0, 4.0, (400, 3))
     T = RigidTransform.exp([0.1, 0.2, -0.3, 0.5, 0.1, 2.0])
-    nearest, away = nearest_places(points, near_order(points), places, bound_mm, T)
+    nearest, away = nearest_places(points, places, T, (bound_mm, 0.0))
     wanted, number = KDTree(places).query(T.apply(points), distance_upper_bound=bound_mm)
     hit = np.isfinite(wanted)
     assert 0 < hit.mean() < 1 if bound_mm < 1 else hit.all()
@@ -184,8 +184,7 @@ def test_threads_change_no_bit(arches, scan):
             shift = RigidTransform(np.eye(3), np.array([0.001, 0.0, 0.0005]))
             again = matched(arches, scan, memory, shift)
             sums = assemble_moved(parts(9000), np.zeros(3), (np.zeros(6), np.zeros(6)), (0, 1))
-            order = near_order(scan.points)
-            near = nearest_places(scan.points, order, first.points[::40], 1.0, shift)
+            near = nearest_places(scan.points, first.points[::40], shift, (1.0, 0.0))
             hit = np.isfinite(first.distance_mm)
             seen.append([*(x[hit] for f in (first, again) for x in (f.residual_mm, f.normals)),
                          sums.matrix, sums.gradient, *near])  # fmt: skip

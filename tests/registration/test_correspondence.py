@@ -9,7 +9,7 @@ from scipy.spatial import ConvexHull
 
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
-from occlusim.kernels.patch import barycentric, patch_lift
+from occlusim.kernels.patch import PATCH, above_patch, lay_patch
 from occlusim.registration.correspondence import (
     LEAST_CORNER_COSINE,
     CurvedSurface,
@@ -42,6 +42,13 @@ def test_vertex_normals_are_those_of_the_slow_twin():
     assert (found[-1] == 0).all()
 
 
+def _above(corner, normal, point, foot):
+    """Return the distance of a point from the patch over its foot on a facet, and the normal."""
+    patch, faces = np.empty((1, PATCH)), np.arange(3, dtype=np.int32)[None]
+    lay_patch(corner.reshape(1, 9).copy(), 0, 0, faces, normal.copy(), -1.0, True, patch)
+    return above_patch(*point, *foot, patch, 0)
+
+
 def test_patch_is_exact_on_a_shallow_paraboloid_cut_by_the_facet():
     # z = c (1 - r^2) / 2 vanishes on the unit circle, where the corners are; normal c (x, y), 1
     angle, c = np.array([0.3, 2.1, 4.4]), 1e-3
@@ -51,11 +58,10 @@ def test_patch_is_exact_on_a_shallow_paraboloid_cut_by_the_facet():
     bary = np.random.default_rng(2).dirichlet(np.ones(3), 50)
     foot = bary @ corner[0]
     for place, on_facet in zip(bary, foot, strict=True):
-        lift = patch_lift(*corner[0].ravel(), *normal[0].ravel(), *place)
-        edges = corner[0, 1:] - corner[0, 0]
-        found = barycentric(*edges.ravel(), *(on_facet - corner[0, 0]))
-        assert_allclose(lift[2], c * (1 - np.sum(on_facet**2)) / 2, rtol=0, atol=c**3)
-        assert_allclose(found, place, rtol=0, atol=1e-13)
+        height, *found = _above(corner[0], normal[0], on_facet, on_facet)
+        assert_allclose(-height, c * (1 - np.sum(on_facet**2)) / 2, rtol=0, atol=c**3)
+        wanted = place @ normal[0]
+        assert_allclose(found, wanted / np.linalg.norm(wanted), rtol=0, atol=1e-13)
 
 
 def test_neighbouring_patches_meet_on_their_edge():
@@ -65,9 +71,12 @@ def test_neighbouring_patches_meet_on_their_edge():
     corner[1, :2], normal[1, :2] = corner[0, 1::-1], normal[0, 1::-1]
     bary = np.array([[0.3, 0.7, 0.0], [0.7, 0.3, 0.0]])
     normal /= np.linalg.norm(normal, axis=2, keepdims=True)
-    lift = [patch_lift(*corner[k].ravel(), *normal[k].ravel(), *bary[k]) for k in range(2)]
-    assert_allclose(lift[0], lift[1], rtol=0, atol=1e-14)
-    assert np.linalg.norm(lift[0]) > 0.01
+    found = []
+    for k in range(2):
+        foot = bary[k] @ corner[k]
+        found.append(_above(corner[k], normal[k], foot, foot))
+    assert_allclose(found[0], found[1], rtol=0, atol=1e-14)
+    assert abs(found[0][0]) > 0.01
 
 
 @pytest.mark.parametrize("offset_mm", [-0.02, 0.0, 0.03])

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from reference.shapes import plate
 
 from benchmarks.records import demo_record
-from occlusim.geometry.surface import Surface, near_order
+from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.registration.joint import JointProblem, RegistrationSettings
 from occlusim.registration.matches import Poses
@@ -25,7 +25,7 @@ IDENTITY = RigidTransform.identity()
 
 def test_trust_rises_from_a_trimmed_edge():
     flat = plate(2.0, 40)
-    trust = edge_trust(Surface.build(flat), near_order(flat.vertices))
+    trust = edge_trust(Surface.build(flat), np.arange(len(flat.vertices)))
     from_edge = 2.0 - np.abs(flat.vertices[:, :2]).max(axis=1)
     assert_allclose(trust, np.minimum(from_edge / EDGE_MM, 1.0), rtol=0, atol=1e-12)
 
@@ -43,7 +43,8 @@ def test_the_farther_arch_counts_and_trust_follows_the_pose():
     T_upper_lower = RigidTransform.exp([0.4, 0.2, -0.3, 5.0, 1.0, -2.0])
     seat = np.array([[0.0, 0.0, -5.0]])
     lower = T_upper_lower.inverse().apply(seat)
-    trust = Trust.of(Surface.build(flat), (flat.vertices, lower), T_upper_lower, IDENTITY)
+    every = np.arange(len(flat.vertices))
+    trust = Trust.of(Surface.build(flat), every, (flat.vertices, lower), T_upper_lower, IDENTITY)
     inner = np.flatnonzero(np.abs(flat.vertices[:, :2]).max(axis=1) < 3.0)
     away = np.linalg.norm(flat.vertices[inner] - seat, axis=1)
     found = trust.at(flat.vertices[inner], inner, T_upper_lower)
@@ -65,7 +66,7 @@ def test_a_gum_that_has_moved_pulls_less(side):
     every = np.arange(len(bite.mesh.vertices))
     there = record.T_upper_bites[0].apply(bite.mesh.vertices)
     arches = record.upper.vertices, record.lower.vertices
-    trust = Trust.of(bite, arches, record.T_upper_lower, record.T_upper_bites[0])
+    trust = Trust.of(bite, every, arches, record.T_upper_lower, record.T_upper_bites[0])
     is_gum = trust.at(there, every, record.T_upper_lower) / np.maximum(trust.edge, 1e-9) < 0.5
     assert 0.1 < bite.vertex_area_mm2[is_gum].sum() / bite.vertex_area_mm2.sum() < 0.6
     swollen = bite.mesh.with_vertices(
