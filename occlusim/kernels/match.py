@@ -86,7 +86,7 @@ def _meets(points, first, stop, rotation, translation, reach_mm, best, tree, sta
     return found[1] >= 0
 
 
-@shared_kernel(least=4)
+@shared_kernel(least=10)
 def match_nearer(
     first_turn, stop_turn, row, points, directions, rotation, translation, side, is_asked,
     reach_mm, margin_mm, least_cosine, tree, faces, vertex_normals, least_corner_cosine,
@@ -177,7 +177,7 @@ def match_nearer(
                     patches[v, d] = laid[0, d]
 
 
-@shared_kernel(least=4)
+@shared_kernel(least=6)
 def step_sums(
     first_turn, stop_turn, points, normals, directions, residual, weight, is_lower, cut_mm, centre,
     twist, twist_lower, sums,

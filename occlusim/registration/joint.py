@@ -130,7 +130,8 @@ class JointProblem:
         )
         self.scans = [InnerScan.of(bite) for bite in bites]
         self.trust: list[Trust] | None = None
-        used = lower.mesh.vertices[self.arches[1].normals.any(axis=1)]
+        normals = self.arches[1].normals
+        used = lower.mesh.vertices[np.einsum("ij,ij->i", normals, normals) > 0]  # by some face
         self.lower_middle = used.mean(axis=0)
         away = used - self.lower_middle
         self.lower_reach_mm = float(np.sqrt(np.einsum("ij,ij->i", away, away).max()))

@@ -129,13 +129,12 @@ def nearest_places(
     """
     n = len(points)
     nearest, away = np.empty(n, dtype=np.int64), np.empty(n)
-    numbered = np.column_stack([np.arange(len(places)), places])
     nearest_place(
         -(-n // MANY),
         frozen(points, np.float64),
         T_places_points.rotation,
         T_places_points.translation,
-        numbered,
+        frozen(places.T, np.float64),
         limits_mm,
         nearest,
         away,
