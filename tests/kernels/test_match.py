@@ -183,8 +183,10 @@ def test_threads_change_no_bit(arches, scan):
             first = matched(arches, scan, memory)
             shift = RigidTransform(np.eye(3), np.array([0.001, 0.0, 0.0005]))
             again = matched(arches, scan, memory, shift)
-            sums = assemble_moved(parts(9000), np.zeros(3), (np.zeros(6), np.zeros(6)), (0, 1))
-            near = nearest_places(scan.points, first.points[::40], shift, (1.0, 0.0))
+            sums = assemble_moved(parts(20000), np.zeros(3), (np.zeros(6), np.zeros(6)), (0, 1))
+            near = nearest_places(
+                np.tile(scan.points, (3, 1)), first.points[::40], shift, (1.0, 0.0)
+            )
             hit = np.isfinite(first.distance_mm)
             seen.append([*(x[hit] for f in (first, again) for x in (f.residual_mm, f.normals)),
                          sums.matrix, sums.gradient, *near])  # fmt: skip

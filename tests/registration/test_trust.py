@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from reference.shapes import plate
+from scipy.spatial import KDTree
 
 from benchmarks.records import demo_record
 from occlusim.geometry.surface import Surface
@@ -80,3 +81,23 @@ def test_a_gum_that_has_moved_pulls_less(side):
             problem.trust = None
         errors.append(record.error_um(problem.refine(poses, (0,)).poses.T_upper_lower))
     assert errors[0] < 0.5 * errors[1], errors
+
+
+def test_any_place_near_enough_gives_the_trust_that_the_nearest_gives():
+    # a bite scan on a dense upper arch, the lower one tilted away from it by up to 13 mm
+    flat = plate(8.0, 60)
+    rng = np.random.default_rng(4)
+    upper = rng.uniform(-8.0, 8.0, (4000, 3)) * [1.0, 1.0, 0.05]
+    lower = rng.uniform(-8.0, 8.0, (4000, 3)) * [1.0, 1.0, 0.05]
+    lower[:, 2] -= 6.0 + 0.8 * lower[:, 0]
+    every = np.arange(len(flat.vertices))
+    trust = Trust.of(Surface.build(flat), every, (upper, lower), IDENTITY, IDENTITY)
+    whole = Trust(
+        trust.edge, *(p[KDTree(p).query(flat.vertices)[1]] for p in (upper, lower))
+    )  # every vertex with its nearest place, however far
+    assert (trust.near_upper != whole.near_upper).any(axis=1).mean() > 0.1  # another place
+    for down_mm in (0.0, 0.5):
+        points = flat.vertices - [0.0, 0.0, down_mm]
+        found, wanted = (t.at(points, every, IDENTITY) for t in (trust, whole))
+        assert_allclose(found, wanted, rtol=1e-12, atol=0)
+        assert 0.1 < (found < trust.edge).mean() < 0.9
