@@ -92,9 +92,12 @@ def test_any_place_near_enough_gives_the_trust_that_the_nearest_gives():
     lower[:, 2] -= 6.0 + 0.8 * lower[:, 0]
     every = np.arange(len(flat.vertices))
     trust = Trust.of(Surface.build(flat), every, (upper, lower), IDENTITY, IDENTITY)
-    whole = Trust(
-        trust.edge, *(p[KDTree(p).query(flat.vertices)[1]] for p in (upper, lower))
-    )  # every vertex with its nearest place, however far
+    none = np.full(3, np.nan)
+    nearest = [
+        KDTree(p).query(flat.vertices, distance_upper_bound=GUM_MM)[1] for p in (upper, lower)
+    ]
+    near = [np.vstack([p, none])[at] for p, at in zip((upper, lower), nearest, strict=True)]
+    whole = Trust(trust.edge, *near)
     assert (trust.near_upper != whole.near_upper).any(axis=1).mean() > 0.1  # another place
     for down_mm in (0.0, 0.5):
         points = flat.vertices - [0.0, 0.0, down_mm]
