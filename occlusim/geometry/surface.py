@@ -237,11 +237,11 @@ class Surface:
         question = _question(queries, max_distance_mm, T_surface_points)
         answer = (distance, unsigned, places, faces, feature, normals, is_boundary)
         if self.near is None:
-            kernels.closest_batch(_n_chunks(n), *question, self.tree, *answer)
+            kernels.closest_batch(n_chunks(n), *question, self.tree, *answer)
         else:
             lists = self.near
             near_kernels.closest_near(
-                _n_chunks(n), *question, self.tree, lists.arrays, lists.middle, *answer
+                n_chunks(n), *question, self.tree, lists.arrays, lists.middle, *answer
             )
         return Closest(distance, unsigned, places, faces, normals, feature, is_boundary)
 
@@ -271,11 +271,11 @@ class Surface:
         distance = np.empty(n)
         question = _question(queries, max_distance_mm, T_surface_points)
         if self.near is None:
-            kernels.distance_batch(_n_chunks(n), *question, self.tree, distance)
+            kernels.distance_batch(n_chunks(n), *question, self.tree, distance)
         else:
             lists = self.near
             near_kernels.distance_near(
-                _n_chunks(n), *question, self.tree, lists.arrays, lists.middle, distance
+                n_chunks(n), *question, self.tree, lists.arrays, lists.middle, distance
             )
         return distance
 
@@ -318,7 +318,7 @@ def _question(
     return queries, near_order(queries), T.rotation, T.translation, float(max_distance_mm)
 
 
-def _n_chunks(n: int) -> int:
+def n_chunks(n: int) -> int:
     """Return how many chunks of points kernels take n points in."""
     return (n + kernels.CHUNK - 1) // kernels.CHUNK
 

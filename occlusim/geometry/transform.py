@@ -54,7 +54,7 @@ class RigidTransform:
     @staticmethod
     def identity() -> RigidTransform:
         """Return the transform that moves nothing."""
-        return RigidTransform(np.eye(3), np.zeros(3))
+        return RigidTransform.trusted(np.eye(3), np.zeros(3))
 
     @staticmethod
     def trusted(rotation: Float64Array, translation: Float64Array) -> RigidTransform:

@@ -171,8 +171,9 @@ def shared_kernel(
         @functools.wraps(function)
         def shared(n: int, /, *arguments: P.args, **named: P.kwargs) -> None:
             n = int(n)
-            n_pieces = min(PIECES_PER_THREAD * thread_count(), n // least)
-            if thread_count() < 2 or n_pieces < 2:
+            n_threads = thread_count()
+            n_pieces = min(PIECES_PER_THREAD * n_threads, n // least)
+            if n_threads < 2 or n_pieces < 2:
                 serial(0, n, *arguments, **named)
                 return
             pieces = deque((n * k // n_pieces, n * (k + 1) // n_pieces) for k in range(n_pieces))
@@ -185,7 +186,7 @@ def shared_kernel(
                         return
                     serial(first, stop, *arguments, **named)
 
-            helpers = [_pool.submit(work) for _ in range(min(thread_count(), n_pieces) - 1)]
+            helpers = [_pool.submit(work) for _ in range(min(n_threads, n_pieces) - 1)]
             try:
                 work()
             finally:

@@ -2,204 +2,145 @@
 
 import math
 
-import numpy as np
-
-from occlusim.kernels.bvh import STACK_SIZE
-from occlusim.kernels.closest import carry, closest_after
 from occlusim.kernels.jit import inner_kernel, kernel, shared_kernel
-from occlusim.kernels.sign import pseudonormal
+
+PARTS, PATCH = 2, 27
 
 
-@kernel
-def corner_normals(vertices, faces, normals):
-    """Write unit vertex normals (V, 3) weighted after Max 1999; zero at vertices of no area.
+@shared_kernel(least=1)
+def sum_corners(first_turn, stop_turn, vertices, faces, sums):
+    """Write, for each part of the faces, the normals (V, 3) that their corners add up to.
 
-    A corner between edges a and b counts with a x b / (|a|^2 |b|^2).
+    After Max 1999: a corner between edges a and b counts with a x b / (|a|^2 |b|^2).
     """
-    for v in range(len(normals)):
-        for d in range(3):
-            normals[v, d] = 0.0
-    length_sq, vector = np.empty(3), np.empty(3)
-    for f in range(len(faces)):
-        i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
-        for d in range(3):
-            length_sq[d] = 0.0
-            a, b = (d + 1) % 3, (d + 2) % 3
-            ua, ub = vertices[j, a] - vertices[i, a], vertices[j, b] - vertices[i, b]
-            va, vb = vertices[k, a] - vertices[j, a], vertices[k, b] - vertices[j, b]
-            vector[d] = ua * vb - ub * va
-        for d in range(3):
-            u, v, w = vertices[i, d], vertices[j, d], vertices[k, d]
-            length_sq[0] += (v - u) * (v - u)
-            length_sq[1] += (w - v) * (w - v)
-            length_sq[2] += (u - w) * (u - w)
-        for corner in range(3):
-            product = length_sq[corner] * length_sq[(corner + 2) % 3]
-            if product > 0.0:
-                for d in range(3):
-                    normals[faces[f, corner], d] += vector[d] / product
-    for v in range(len(normals)):
-        size = 0.0
-        for d in range(3):
-            size += normals[v, d] * normals[v, d]
-        if size > 0.0:
-            size = math.sqrt(size)
+    n = len(faces)
+    for part in range(first_turn, stop_turn):
+        out = sums[part]
+        for v in range(len(vertices)):
             for d in range(3):
-                normals[v, d] /= size
+                out[v, d] = 0.0
+        for f in range(n * part // PARTS, n * (part + 1) // PARTS):
+            i, j, k = faces[f, 0], faces[f, 1], faces[f, 2]
+            ax, ay, az = vertices[i, 0], vertices[i, 1], vertices[i, 2]
+            bx, by, bz = vertices[j, 0], vertices[j, 1], vertices[j, 2]
+            cx, cy, cz = vertices[k, 0], vertices[k, 1], vertices[k, 2]
+            ux, uy, uz = bx - ax, by - ay, bz - az
+            vx, vy, vz = cx - bx, cy - by, cz - bz
+            wx, wy, wz = ax - cx, ay - cy, az - cz
+            gx, gy, gz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+            uu, vv = ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz
+            ww = wx * wx + wy * wy + wz * wz
+            product = uu * vv * ww
+            if product > 0.0:
+                # The edges that meet in a corner are all but the one across from it.
+                scale = 1.0 / product
+                at_i, at_j, at_k = vv * scale, ww * scale, uu * scale
+                out[i, 0] += at_i * gx
+                out[i, 1] += at_i * gy
+                out[i, 2] += at_i * gz
+                out[j, 0] += at_j * gx
+                out[j, 1] += at_j * gy
+                out[j, 2] += at_j * gz
+                out[k, 0] += at_k * gx
+                out[k, 1] += at_k * gy
+                out[k, 2] += at_k * gz
 
 
-@kernel
-def patch_lift(corner, normal, bary, out):
-    """Write the vector (3,), mm, from a facet (3, 3) to its quadratic patch at a place (3,).
-
-    Zero at the corners. Along the edge e from i to j the patch rises by a t (1 - t) along m, the
-    direction halfway between the corners' unit normals and across e, with the mean of the slopes
-    that these normals ask for: a = (e . n_j / m . n_j - e . n_i / m . n_i) / 2. On an edge only
-    that edge's own term is left, so neighbouring patches meet.
-    """
-    out[0] = out[1] = out[2] = 0.0
-    for i in range(3):
-        j = (i + 1) % 3
-        along = length_sq = 0.0
-        for d in range(3):
-            e = corner[j, d] - corner[i, d]
-            along += (normal[i, d] + normal[j, d]) * e
-            length_sq += e * e
-        along /= length_sq
-        on_i = on_j = 0.0
-        for d in range(3):
-            e = corner[j, d] - corner[i, d]
-            m = normal[i, d] + normal[j, d] - along * e
-            on_i += m * normal[i, d]
-            on_j += m * normal[j, d]
-        rise_i = rise_j = 0.0
-        for d in range(3):
-            e = corner[j, d] - corner[i, d]
-            rise_i += e * normal[i, d]
-            rise_j += e * normal[j, d]
-        # m is not of unit length here: its length leaves the slopes and the lift alone.
-        height = 0.5 * (rise_j / on_j - rise_i / on_i) * bary[i] * bary[j]
-        for d in range(3):
-            e = corner[j, d] - corner[i, d]
-            out[d] += height * (normal[i, d] + normal[j, d] - along * e)
-
-
-@kernel
-def barycentric(corner, foot, out):
-    """Write the barycentric coordinates (3,) of a point in a triangle (3, 3), not below 0."""
-    uu = uv = vv = wu = wv = 0.0
-    for d in range(3):
-        u, v = corner[1, d] - corner[0, d], corner[2, d] - corner[0, d]
-        w = foot[d] - corner[0, d]
-        uu += u * u
-        uv += u * v
-        vv += v * v
-        wu += w * u
-        wv += w * v
-    area_sq = uu * vv - uv * uv
-    out[1] = (vv * wu - uv * wv) / area_sq
-    out[2] = (uu * wv - uv * wu) / area_sq
-    out[0] = 1.0 - out[1] - out[2]
-    total = 0.0
-    for k in range(3):
-        out[k] = min(1.0, max(0.0, out[k]))
-        total += out[k]
-    for k in range(3):
-        out[k] /= total
+@shared_kernel(least=5000)
+def unite_normals(first, stop, sums, normals):
+    """Write unit vectors (V, 3) along the sums over parts (PARTS, V, 3); zero where they are."""
+    for v in range(first, stop):
+        x, y, z = sums[0, v, 0], sums[0, v, 1], sums[0, v, 2]
+        for part in range(1, PARTS):
+            x, y, z = x + sums[part, v, 0], y + sums[part, v, 1], z + sums[part, v, 2]
+        size = math.sqrt(x * x + y * y + z * z)
+        scale = 1.0 / size if size > 0.0 else 0.0
+        normals[v, 0], normals[v, 1], normals[v, 2] = x * scale, y * scale, z * scale
 
 
 @inner_kernel
-def patch_distance(point, foot, face, vertices, faces, vertex_normals, least_cosine, is_curved,
-                   scratch, normal):  # fmt: skip
-    """Return a point's distance from the patch over its foot on a face; write the patch's normal.
+def _edge_lift(ex, ey, ez, ix, iy, iz, jx, jy, jz):
+    """Return the vector by which a patch rises over an edge e with normals i and j, a t (1 - t)."""
+    mx, my, mz = ix + jx, iy + jy, iz + jz
+    along = (mx * ex + my * ey + mz * ez) / (ex * ex + ey * ey + ez * ez)
+    mx, my, mz = mx - along * ex, my - along * ey, mz - along * ez
+    on_i, on_j = mx * ix + my * iy + mz * iz, mx * jx + my * jy + mz * jz
+    rise_i, rise_j = ex * ix + ey * iy + ez * iz, ex * jx + ey * jy + ez * jz
+    # m is not of unit length here: its length leaves the slopes and the lift alone.
+    height = 0.5 * (rise_j * on_i - rise_i * on_j) / (on_i * on_j)
+    return height * mx, height * my, height * mz
 
-    The distance is along the patch's normal (3,) at the foot. A facet with a corner whose normal is
-    farther from its own than `least_cosine` is taken as flat, as all are unless `is_curved`.
-    `scratch` (8, 3) is written over.
+
+@kernel
+def lay_patch(corners, slot, face, faces, vertex_normals, least_cosine, is_curved, patch):
+    """Write what the patch over a facet follows from (1, PATCH): corners, normals there, lifts.
+
+    Along the edge e from i to j the patch rises by a t (1 - t) along m, the direction halfway
+    between the corners' unit normals and across e, with the mean of the slopes that these normals
+    ask for: a = (e . n_j / m . n_j - e . n_i / m . n_i) / 2. On an edge only that edge's own term
+    is left, so neighbouring patches meet. A facet with a corner whose normal is farther from its
+    own than `least_cosine` is laid flat, as all are unless `is_curved`.
     """
-    corner, own, bary, lift = scratch[:3], scratch[3:6], scratch[6], scratch[7]
-    for k in range(3):
-        v = faces[face, k]
-        for d in range(3):
-            corner[k, d] = vertices[v, d]
-            own[k, d] = vertex_normals[v, d]
-    size = 0.0
-    for d in range(3):
-        a, b = (d + 1) % 3, (d + 2) % 3
-        ua, ub = corner[1, a] - corner[0, a], corner[1, b] - corner[0, b]
-        va, vb = corner[2, a] - corner[0, a], corner[2, b] - corner[0, b]
-        normal[d] = ua * vb - ub * va
-        size += normal[d] * normal[d]
-    size = math.sqrt(size)
-    curved = is_curved
-    for d in range(3):
-        normal[d] /= size
-    for k in range(3):
-        cosine = 0.0
-        for d in range(3):
-            cosine += own[k, d] * normal[d]
-        curved = curved and cosine > least_cosine
-    total = 0.0
-    if not curved:
-        for d in range(3):
-            total += normal[d] * (point[d] - foot[d])
-        return total
-    barycentric(corner, foot, bary)
-    patch_lift(corner, own, bary, lift)
-    size = 0.0
-    for d in range(3):
-        normal[d] = bary[0] * own[0, d] + bary[1] * own[1, d] + bary[2] * own[2, d]
-        size += normal[d] * normal[d]
-    size = math.sqrt(size)
-    for d in range(3):
-        normal[d] /= size
-        total += normal[d] * (point[d] - foot[d] - lift[d])
-    return total
+    for d in range(9):
+        patch[0, d] = corners[slot, d]
+    ax, ay, az = corners[slot, 0], corners[slot, 1], corners[slot, 2]
+    bx, by, bz = corners[slot, 3], corners[slot, 4], corners[slot, 5]
+    cx, cy, cz = corners[slot, 6], corners[slot, 7], corners[slot, 8]
+    i, j, k = faces[face, 0], faces[face, 1], faces[face, 2]
+    kx, ky, kz = vertex_normals[i, 0], vertex_normals[i, 1], vertex_normals[i, 2]
+    mx, my, mz = vertex_normals[j, 0], vertex_normals[j, 1], vertex_normals[j, 2]
+    nx, ny, nz = vertex_normals[k, 0], vertex_normals[k, 1], vertex_normals[k, 2]
+    ux, uy, uz = bx - ax, by - ay, bz - az
+    vx, vy, vz = cx - ax, cy - ay, cz - az
+    gx, gy, gz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    size = math.sqrt(gx * gx + gy * gy + gz * gz)
+    gx, gy, gz = gx / size, gy / size, gz / size
+    on_a, on_b = kx * gx + ky * gy + kz * gz, mx * gx + my * gy + mz * gz
+    on_c = nx * gx + ny * gy + nz * gz
+    if is_curved and on_a > least_cosine and on_b > least_cosine and on_c > least_cosine:
+        lift = _edge_lift(ux, uy, uz, kx, ky, kz, mx, my, mz)
+        patch[0, 18], patch[0, 19], patch[0, 20] = lift
+        lift = _edge_lift(cx - bx, cy - by, cz - bz, mx, my, mz, nx, ny, nz)
+        patch[0, 21], patch[0, 22], patch[0, 23] = lift
+        lift = _edge_lift(-vx, -vy, -vz, nx, ny, nz, kx, ky, kz)
+        patch[0, 24], patch[0, 25], patch[0, 26] = lift
+    else:
+        kx, ky, kz = mx, my, mz = nx, ny, nz = gx, gy, gz
+        for d in range(18, PATCH):
+            patch[0, d] = 0.0
+    patch[0, 9], patch[0, 10], patch[0, 11] = kx, ky, kz
+    patch[0, 12], patch[0, 13], patch[0, 14] = mx, my, mz
+    patch[0, 15], patch[0, 16], patch[0, 17] = nx, ny, nz
 
 
-@shared_kernel(least=500)
-def patch_matches(
-    first, stop, points, rotation, translation, max_distance_mm, hint, tree, vertices, faces,
-    vertex_normals, least_cosine, is_curved, distance, residual, normal, slot,
-):  # fmt: skip
-    """Write, per point (n, 3), the nearest place of a surface and the distance from its patch.
+@kernel
+def above_patch(px, py, pz, fx, fy, fz, patches, at):
+    """Return a point's distance from a patch over its foot f on the facet, and the patch's normal.
 
-    `rotation` (3, 3) and `translation` (3,) carry the points into the surface's frame; `tree` is as
-    in `closest_batch`; `hint` (n,) is a slot that may be near, or -1. Writes the distance (n,) from
-    the facets and its slot (n,), NaN and -1 beyond the reach, and the residual (n,) from the patch
-    along its normal (n, 3) in the points' own frame, NaN also where a trimmed edge is nearest.
+    The distance is along the patch's normal (x, y, z) at the foot. `patches` (n, PATCH) are those
+    of `lay_patch`, row `at` is taken.
     """
-    stack, stack_sq = np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE)
-    scratch, point, foot, own = np.empty((8, 3)), np.empty(3), np.empty(3), np.empty(3)
-    bound_sq = max_distance_mm * max_distance_mm
-    previous = np.int64(-1)
-    for p in range(first, stop):
-        point[0], point[1], point[2] = carry(points, p, rotation, translation)
-        if hint[p] >= 0:
-            previous = np.int64(hint[p])
-        found = closest_after(
-            point[0], point[1], point[2], bound_sq, previous, tree, stack, stack_sq
-        )
-        slot[p] = found[1]
-        distance[p] = residual[p] = np.nan
-        for d in range(3):
-            normal[p, d] = np.nan
-        if found[1] < 0:
-            continue
-        previous = found[1]
-        distance[p] = math.sqrt(found[0])
-        face = tree[3][found[1]]
-        opened = pseudonormal(face, found[2], tree[4], tree[5], tree[6], tree[7], tree[8], tree[9])[
-            3
-        ]
-        if opened:
-            continue
-        foot[0], foot[1], foot[2] = found[3], found[4], found[5]
-        residual[p] = patch_distance(
-            point, foot, face, vertices, faces, vertex_normals, least_cosine, is_curved, scratch,
-            own,
-        )  # fmt: skip
-        for d in range(3):
-            normal[p, d] = (
-                rotation[0, d] * own[0] + rotation[1, d] * own[1] + rotation[2, d] * own[2]
-            )
+    ax, ay, az = patches[at, 0], patches[at, 1], patches[at, 2]
+    ux, uy, uz = patches[at, 3] - ax, patches[at, 4] - ay, patches[at, 5] - az
+    vx, vy, vz = patches[at, 6] - ax, patches[at, 7] - ay, patches[at, 8] - az
+    wx, wy, wz = fx - ax, fy - ay, fz - az
+    uu, vv = ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz
+    uv = ux * vx + uy * vy + uz * vz
+    wu, wv = wx * ux + wy * uy + wz * uz, wx * vx + wy * vy + wz * vz
+    per_area_sq = 1.0 / (uu * vv - uv * uv)
+    # The foot's barycentric coordinates, not below 0.
+    b, c = (vv * wu - uv * wv) * per_area_sq, (uu * wv - uv * wu) * per_area_sq
+    a = min(1.0, max(0.0, 1.0 - b - c))
+    b, c = min(1.0, max(0.0, b)), min(1.0, max(0.0, c))
+    scale = 1.0 / (a + b + c)
+    a, b, c = a * scale, b * scale, c * scale
+    ab, bc, ca = a * b, b * c, c * a
+    x = px - fx - ab * patches[at, 18] - bc * patches[at, 21] - ca * patches[at, 24]
+    y = py - fy - ab * patches[at, 19] - bc * patches[at, 22] - ca * patches[at, 25]
+    z = pz - fz - ab * patches[at, 20] - bc * patches[at, 23] - ca * patches[at, 26]
+    nx = a * patches[at, 9] + b * patches[at, 12] + c * patches[at, 15]
+    ny = a * patches[at, 10] + b * patches[at, 13] + c * patches[at, 16]
+    nz = a * patches[at, 11] + b * patches[at, 14] + c * patches[at, 17]
+    scale = 1.0 / math.sqrt(nx * nx + ny * ny + nz * nz)
+    nx, ny, nz = nx * scale, ny * scale, nz * scale
+    return nx * x + ny * y + nz * z, nx, ny, nz

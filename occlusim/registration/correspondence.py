@@ -14,14 +14,127 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, frozen
+from occlusim.arrays import BoolArray, Float64Array, Int8Array, Int32Array, Int64Array
 from occlusim.geometry.mesh import TriangleMesh
-from occlusim.geometry.surface import Surface
+from occlusim.geometry.surface import Surface, n_chunks, near_order
 from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.patch import corner_normals, patch_matches
+from occlusim.kernels.match import match_nearer, place_vertices
+from occlusim.kernels.patch import PARTS, PATCH, sum_corners, unite_normals
+from occlusim.kernels.recall import FEW
 
 LEAST_CORNER_COSINE = 0.5
 """Above 60 degrees between a facet and its corner's normal the corner is a crease, not a curve."""
+
+
+MARGIN_MM = 0.01
+"""What lies within this of the nearest triangle is remembered. A vertex is searched for again when
+it has moved half as far; where scans are finest, at 0.1 mm, few triangles lie within (own choice).
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class MatchMemory:
+    """What was nearest to the V vertices of a scan; see `occlusim.kernels.match`.
+
+    It spares searches and changes no distance; of places that are equally near another one may be
+    taken.
+    """
+
+    origin: Float64Array
+    side: Int8Array
+    rest: Float64Array
+    count: Int8Array
+    slots: Int32Array
+    away: Float64Array
+    patches: Float64Array
+
+    @staticmethod
+    def empty(n: int) -> MatchMemory:
+        """Return the memory of n vertices that have not been searched for."""
+        return MatchMemory(
+            np.empty((n, 3)),
+            np.empty(n, dtype=np.int8),
+            np.empty(n),
+            np.zeros(n, dtype=np.int8),
+            np.empty((n, FEW), dtype=np.int32),
+            np.empty((n, FEW)),
+            np.empty((n, PATCH)),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class InnerScan:
+    """The vertices of a bite scan off its trimmed edge, in rows: neighbours lie near in memory.
+
+    Attributes
+    ----------
+    vertex : (n,)
+        Their numbers in the scan.
+    points, normals : (n, 3)
+        In the scan's frame.
+    area_mm2 : (n,)
+    memory : MatchMemory
+    """
+
+    vertex: Int64Array
+    points: Float64Array
+    normals: Float64Array
+    area_mm2: Float64Array
+    memory: MatchMemory
+
+    @staticmethod
+    def of(bite: Surface) -> InnerScan:
+        """Return the inner vertices of a bite scan, nothing remembered."""
+        inner = np.flatnonzero(~np.asarray(bite.is_boundary_vertex))
+        points = bite.mesh.vertices[inner]
+        order = near_order(points)
+        vertex = inner[order]
+        return InnerScan(
+            vertex,
+            points[order],
+            bite.vertex_normals[vertex],
+            np.asarray(bite.vertex_area_mm2)[vertex],
+            MatchMemory.empty(len(vertex)),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Nearer:
+    """Points being matched with the nearer of two arches; written arch by arch.
+
+    Attributes
+    ----------
+    row : (n,)
+        Of the scan's inner vertices.
+    points, directions : (n, 3)
+        Where they lie and their scan's normals.
+    distance_mm, residual_mm : (n,)
+        From the facets, infinite without a match; from the tangent plane of the curved surface,
+        positive outside.
+    normals : (n, 3)
+        Of that plane.
+    is_lower : (n,)
+    """
+
+    row: Int64Array
+    points: Float64Array
+    directions: Float64Array
+    distance_mm: Float64Array
+    residual_mm: Float64Array
+    normals: Float64Array
+    is_lower: BoolArray
+
+    @staticmethod
+    def none_of(row: Int64Array, scan: InnerScan, T: RigidTransform) -> Nearer:
+        """Return rows (n,) of a scan that a pose has carried, all without a match."""
+        n = len(row)
+        points, directions = np.empty((n, 3)), np.empty((n, 3))
+        place_vertices(
+            n_chunks(n), scan.points, scan.normals, row, T.rotation, T.translation, points,
+            directions,
+        )  # fmt: skip
+        distance, is_lower = np.full(n, np.inf), np.zeros(n, dtype=np.bool_)
+        return Nearer(row, points, directions, distance, np.empty(n), np.empty((n, 3)), is_lower)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,26 +146,23 @@ class Match:
     residual_mm : (n,)
         Distance from the tangent plane of the curved surface, positive outside.
     normals : (n, 3)
-        Unit normal of that plane, in the points' frame.
-    distance_mm : (n,)
-        Unsigned distance from the flat facets; NaN where nothing is within reach.
+        Unit normal of that plane.
     is_usable : (n,)
-        False beyond reach, and where the nearest feature is the scan's trimmed boundary.
-    slot : (n,)
-        Where the nearest triangle lies in the surface's tree, -1 where none is within reach.
+        False beyond reach, and where the nearest feature is the scan's trimmed boundary: the others
+        are NaN there.
     """
 
     residual_mm: Float64Array
     normals: Float64Array
-    distance_mm: Float64Array
     is_usable: BoolArray
-    slot: Int32Array
 
 
 def smooth_vertex_normals(mesh: TriangleMesh) -> Float64Array:
     """Return unit vertex normals (V, 3) weighted after Max 1999; zero at unused vertices."""
     normals = np.empty_like(mesh.vertices)
-    corner_normals(mesh.vertices, mesh.faces, normals)
+    sums = np.empty((PARTS, *normals.shape))
+    sum_corners(PARTS, mesh.vertices, mesh.faces, sums)
+    unite_normals(len(normals), sums, normals)
     return normals
 
 
@@ -72,46 +182,65 @@ class CurvedSurface:
         self.is_curved = is_curved
         self.normals = smooth_vertex_normals(surface.mesh)
 
-    def match(
+    def match(self, points: Float64Array, reach_mm: float) -> Match:
+        """Return the match of points (n, 3), mm, in the surface's frame, within `reach_mm`.
+
+        Fastest where neighbours in the list are near in space (`near_order`).
+        """
+        n = len(points)
+        row = np.arange(n)
+        anywhere, distance = np.zeros((n, 3)), np.full(n, np.inf)
+        residual, normals = np.full(n, np.nan), np.full((n, 3), np.nan)
+        found = Nearer(row, points, anywhere, distance, residual, normals, np.zeros(n, np.bool_))
+        identity = RigidTransform.identity()
+        self.improve(found, MatchMemory.empty(n), identity, (reach_mm, -np.inf), False)
+        return Match(residual, normals, np.isfinite(residual))
+
+    def improve(
         self,
-        points: Float64Array,
-        reach_mm: float,
-        T_surface_points: RigidTransform | None = None,
-        hint: Int32Array | None = None,
-    ) -> Match:
-        """Return the match of points (n, 3) within `reach_mm`.
+        found: Nearer,
+        memory: MatchMemory,
+        T_surface_points: RigidTransform,
+        limits: tuple[float, float],
+        is_lower: bool,
+        is_asked: BoolArray | None = None,
+    ) -> None:
+        """Match points with this arch where it is nearer than what they are matched with.
 
         Parameters
         ----------
-        points : (n, 3), mm
-            Fastest where neighbours in the list are near in space (`near_order`).
-        reach_mm : float
-        T_surface_points : RigidTransform, optional
-            Carries the points into the surface's frame; none leaves them where they are. The
-            match's normals are in the points' frame.
-        hint : (n,), optional
-            `Match.slot` of an earlier match nearby: shortens the search, changes no answer.
+        found, memory
+            Written over.
+        T_surface_points : RigidTransform
+            Carries the points into the surface's frame.
+        limits : (float, float)
+            How far away, mm, and the least cosine between the normals of both surfaces.
+        is_lower : bool
+            Which arch this is.
+        is_asked : (n,), optional
+            Others stay as they are.
         """
-        n = len(points)
-        T = T_surface_points or RigidTransform.identity()
-        distance, residual, normals = np.empty(n), np.empty(n), np.empty((n, 3))
-        slot = np.empty(n, dtype=np.int32)
-        patch_matches(
-            n,
-            frozen(points, np.float64),
-            T.rotation,
-            T.translation,
-            float(reach_mm),
-            frozen(np.full(n, -1) if hint is None else hint, np.int32),
+        m = memory
+        match_nearer(
+            n_chunks(len(found.row)),
+            found.row,
+            found.points,
+            found.directions,
+            T_surface_points.rotation,
+            T_surface_points.translation,
+            int(is_lower),
+            np.empty(0, dtype=np.bool_) if is_asked is None else is_asked,
+            limits[0],
+            MARGIN_MM,
+            limits[1],
             self.surface.tree,
-            self.surface.mesh.vertices,
             self.surface.mesh.faces,
             self.normals,
             LEAST_CORNER_COSINE,
             self.is_curved,
-            distance,
-            residual,
-            normals,
-            slot,
+            (m.origin, m.side, m.rest, m.count, m.slots, m.away, m.patches),
+            found.distance_mm,
+            found.residual_mm,
+            found.normals,
+            found.is_lower,
         )
-        return Match(residual, normals, distance, np.isfinite(residual), slot)

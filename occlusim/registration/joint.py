@@ -9,25 +9,23 @@ import numpy as np
 
 from occlusim.arrays import Float64Array, Int64Array
 from occlusim.errors import InputError
-from occlusim.geometry.surface import Surface, near_order
+from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
-from occlusim.registration.correspondence import CurvedSurface
+from occlusim.registration.correspondence import CurvedSurface, InnerScan, Nearer
 from occlusim.registration.matches import (
     PartMatches,
     Poses,
     is_determined,
     joined,
-    mean_normals,
+    kept,
     near,
 )
 from occlusim.registration.point_to_plane import (
     MAD_TO_SIGMA,
     TUKEY_CUT,
     NormalEquations,
-    assemble,
-    jacobian_rows,
+    assemble_moved,
     move_about,
-    tukey_weight,
     weighted_median,
 )
 from occlusim.registration.trust import Trust
@@ -130,56 +128,47 @@ class JointProblem:
         self.arches = tuple(
             CurvedSurface(arch, is_curved=settings.is_curved) for arch in (upper, lower)
         )
-        self.inner = [inner_vertices(bite) for bite in bites]
+        self.scans = [InnerScan.of(bite) for bite in bites]
         self.trust: list[Trust] | None = None
-        is_used = np.zeros(len(lower.mesh.vertices), dtype=np.bool_)
-        is_used[lower.mesh.faces] = True
-        used = lower.mesh.vertices[is_used]
+        normals = self.arches[1].normals
+        used = lower.mesh.vertices[np.einsum("ij,ij->i", normals, normals) > 0]  # by some face
         self.lower_middle = used.mean(axis=0)
-        self.lower_reach_mm = float(np.linalg.norm(used - self.lower_middle, axis=1).max())
+        away = used - self.lower_middle
+        self.lower_reach_mm = float(np.sqrt(np.einsum("ij,ij->i", away, away).max()))
 
     def match(
         self,
         k: int,
         poses: Poses,
-        vertex: Int64Array,
+        row: Int64Array,
         reach_mm: float,
         like: PartMatches | None = None,
     ) -> PartMatches:
-        """Return the matches of vertices (n,) of bite scan k within reach.
+        """Return the matches of rows (n,) of bite scan k's inner vertices within reach.
 
         The nearer of the two arches whose normal agrees is taken. With `like`, earlier matches of
-        the same vertices, each is searched on its own arch alone, beginning where it was.
+        the same rows, each is searched on its own arch alone.
         """
-        bite = self.bites[k]
-        points = poses.T_upper_bites[k].apply(bite.mesh.vertices[vertex])
-        directions = poses.T_upper_bites[k].rotate(bite.vertex_normals[vertex])
-        n = len(vertex)
-        best = np.full(n, np.inf)
-        residual, normals = np.full(n, np.nan), np.zeros((n, 3))
-        is_lower, slot = np.zeros(n, dtype=np.bool_), np.full(n, -1, dtype=np.int32)
-        least_cosine = np.cos(np.radians(self.settings.normal_angle_deg))
+        scan = self.scans[k]
+        found = Nearer.none_of(row, scan, poses.T_upper_bites[k])
+        least_cosine = float(np.cos(np.radians(self.settings.normal_angle_deg)))
         for is_low, arch in enumerate(self.arches):
             T_arch_upper = poses.T_upper_lower.inverse() if is_low else RigidTransform.identity()
-            row = np.arange(n) if like is None else np.flatnonzero(like.is_lower == bool(is_low))
-            if len(row) == 0:
-                continue
-            hint = None if like is None else like.slot[row]
-            found = arch.match(points[row], reach_mm, T_arch_upper, hint)
-            agrees = np.einsum("ij,ij->i", found.normals, directions[row]) >= least_cosine
-            better = found.is_usable & agrees & (found.distance_mm < best[row])
-            at = row[better]
-            best[at], slot[at] = found.distance_mm[better], found.slot[better]
-            residual[at], normals[at] = found.residual_mm[better], found.normals[better]
-            is_lower[at] = bool(is_low)
-        area = np.asarray(bite.vertex_area_mm2)[vertex]
-        keep = np.isfinite(best) & (np.abs(residual) <= reach_mm) & (area > 0)
+            is_asked = None if like is None else like.is_lower == bool(is_low)
+            limits = (float(reach_mm), least_cosine)
+            arch.improve(found, scan.memory, T_arch_upper, limits, bool(is_low), is_asked)
+        vertex, area = (
+            (scan.vertex[row], scan.area_mm2[row]) if like is None else (like.vertex, like.area_mm2)
+        )
+        keep = np.isfinite(found.distance_mm) & (np.abs(found.residual_mm) <= reach_mm) & (area > 0)
         weight = area
         if self.trust is not None:
-            weight = area * self.trust[k].at(points, vertex, poses.T_upper_lower)
-        return PartMatches(
-            vertex, points, normals, directions, residual, area, weight, is_lower, slot, reach_mm
-        ).pick(keep)
+            weight = area * self.trust[k].at(found.points, row, poses.T_upper_lower)
+        part = PartMatches(
+            vertex, row, found.points, found.normals, found.directions,
+            found.residual_mm, area, weight, found.is_lower, reach_mm,
+        )  # fmt: skip
+        return kept(part, keep)
 
     def robust_cut_mm(self, part: PartMatches) -> float:
         """Return Tukey's cut from the median absolute residual of near matches."""
@@ -189,11 +178,12 @@ class JointProblem:
 
     def centre_of(self, parts: dict[int, PartMatches]) -> Float64Array:
         """Return the middle (3,) of the overlap with the lower arch, upper frame."""
-        points = np.concatenate([p.points[p.is_lower] for p in parts.values()])
-        weight = np.concatenate([p.weight_mm2[p.is_lower] for p in parts.values()])
-        if not weight.sum() > 0:
+        weights = [p.weight_mm2 * p.is_lower for p in parts.values()]
+        total = sum(float(w.sum()) for w in weights)
+        if not total > 0:
             return self.lower_middle
-        return weight @ points / weight.sum()
+        moments = [w @ p.points for w, p in zip(weights, parts.values(), strict=True)]
+        return np.sum(moments, axis=0) / total
 
     def twists(
         self, parts: dict[int, PartMatches], centre: Float64Array, damping: float, n_weights: int
@@ -204,15 +194,11 @@ class JointProblem:
         rows meanwhile, and nothing is matched anew.
         """
         n = len(parts)
-        rows = [jacobian_rows(p.points, mean_normals(p), centre) for p in parts.values()]
         total = np.zeros((1 + n, 6))
         for _ in range(n_weights):
             equations = NormalEquations(np.zeros((6 + 6 * n, 6 + 6 * n)), np.zeros(6 + 6 * n))
             for i, part in enumerate(parts.values()):
-                moved = rows[i] @ total[1 + i] - part.is_lower * (rows[i] @ total[0])
-                residual = part.residual_mm + moved
-                weight = part.weight_mm2 * tukey_weight(residual, part.cut_mm)
-                equations += assemble(rows[i], residual, weight, part.is_lower, (i, n))
+                equations += assemble_moved(part, centre, (total[1 + i], total[0]), (i, n))
             more = equations.step(self.lower_reach_mm, damping)
             total += more
             if np.abs(more).max() <= WEIGHTS_SETTLED * np.abs(total).max():
@@ -246,7 +232,10 @@ class JointProblem:
     def approach(self, poses: Poses) -> Poses:
         """Return the poses after the shrinking match distance, on every n-th vertex."""
         s = self.settings
-        some = [inner[:: max(1, len(inner) // s.early_points)] for inner in self.inner]
+        some = [
+            np.arange(0, n, max(1, n // s.early_points))
+            for n in (len(scan.vertex) for scan in self.scans)
+        ]
         n_gates = max(2, 1 + int(np.ceil(np.log(s.start_distance_mm / s.end_distance_mm) / 0.25)))
         for gate_mm in np.geomspace(s.start_distance_mm, s.end_distance_mm, n_gates):
             for _ in range(4):
@@ -267,8 +256,8 @@ class JointProblem:
             lower[:: max(1, len(lower) // PLACES)],
         )
         return [
-            Trust.of(bite, places, poses.T_upper_lower, T)
-            for bite, T in zip(self.bites, poses.T_upper_bites, strict=True)
+            Trust.of(bite, scan.vertex, places, poses.T_upper_lower, T)
+            for bite, scan, T in zip(self.bites, self.scans, poses.T_upper_bites, strict=True)
         ]
 
     def refine(
@@ -282,7 +271,7 @@ class JointProblem:
         s = self.settings
         tolerance_mm = 1e-3 * s.tolerance_um * (1.0 if like is None else COMPARED)
         parts = (
-            {k: self.match(k, poses, self.inner[k], s.end_distance_mm) for k in chosen}
+            {k: self.match(k, poses, self.all_rows(k), s.end_distance_mm) for k in chosen}
             if like is None
             else {k: like.parts[k] for k in chosen}
         )
@@ -301,9 +290,7 @@ class JointProblem:
             left_mm = min(still_to_come_mm(steps_mm), moved_mm)
             if left_mm <= tolerance_mm and len(steps_mm) > 1:
                 break
-            parts = {
-                k: self.match(k, poses, p.vertex, s.end_distance_mm, p) for k, p in parts.items()
-            }
+            parts = {k: self.match(k, poses, p.row, s.end_distance_mm, p) for k, p in parts.items()}
         if like is None:
             parts = {k: self.loosely(k, poses, p) for k, p in parts.items()}
         parts = {
@@ -322,11 +309,13 @@ class JointProblem:
     def loosely(self, k: int, poses: Poses, part: PartMatches) -> PartMatches:
         """Return the loose matches of bite scan k: those of a fit stay on their arch."""
         reach_mm = self.settings.loose_distance_mm
-        is_known = np.zeros(len(self.bites[k].mesh.vertices), dtype=np.bool_)
-        is_known[part.vertex] = True
-        rest = self.inner[k][~is_known[self.inner[k]]]
-        known = self.match(k, poses, part.vertex, reach_mm, part)
+        rest = np.delete(self.all_rows(k), part.row)
+        known = self.match(k, poses, part.row, reach_mm, part)
         return joined(known, self.match(k, poses, rest, reach_mm))
+
+    def all_rows(self, k: int) -> Int64Array:
+        """Return the numbers (n,) of all rows of bite scan k."""
+        return np.arange(len(self.scans[k].vertex))
 
 
 def still_to_come_mm(steps_mm: list[float]) -> float:
@@ -343,9 +332,3 @@ def still_to_come_mm(steps_mm: list[float]) -> float:
     first, second, last = steps_mm[-3:]
     factor = max(last / second, second / first)
     return last * factor / (1.0 - factor) if factor < 0.5 else float("inf")
-
-
-def inner_vertices(bite: Surface) -> Int64Array:
-    """Return the vertices of a bite scan off its trimmed edge, neighbours near in the list."""
-    inner = np.flatnonzero(~np.asarray(bite.is_boundary_vertex))
-    return inner[near_order(bite.mesh.vertices[inner])]

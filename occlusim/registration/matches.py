@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array
+from occlusim.arrays import BoolArray, Float64Array, Int64Array
 from occlusim.geometry.transform import RigidTransform
 
 
@@ -24,8 +24,8 @@ class PartMatches:
 
     Attributes
     ----------
-    vertex : (n,)
-        Of the bite scan.
+    vertex, row : (n,)
+        Of the bite scan, and of its inner vertices.
     points, normals, directions : (n, 3)
         The vertex, the normal of the plane it is measured to, and the scan's own normal.
     residual_mm, area_mm2 : (n,)
@@ -34,13 +34,12 @@ class PartMatches:
         That area, less where the vertex is to be trusted less (`trust`).
     is_lower : (n,)
         True where the plane belongs to the lower arch.
-    slot : (n,)
-        Where its triangle lies in that arch's tree.
     cut_mm : float
         Tukey's cut: inliers have a smaller residual.
     """
 
     vertex: Int64Array
+    row: Int64Array
     points: Float64Array
     normals: Float64Array
     directions: Float64Array
@@ -48,7 +47,6 @@ class PartMatches:
     area_mm2: Float64Array
     weight_mm2: Float64Array
     is_lower: BoolArray
-    slot: Int32Array
     cut_mm: float
 
     @property
@@ -58,16 +56,17 @@ class PartMatches:
 
     def pick(self, keep: BoolArray | Int64Array) -> PartMatches:
         """Return the matches where `keep` (n,) is true, or those of its numbers in their order."""
+        at = np.flatnonzero(keep) if keep.dtype == np.bool_ else keep
         return PartMatches(
-            self.vertex[keep],
-            self.points[keep],
-            self.normals[keep],
-            self.directions[keep],
-            self.residual_mm[keep],
-            self.area_mm2[keep],
-            self.weight_mm2[keep],
-            self.is_lower[keep],
-            self.slot[keep],
+            self.vertex.take(at),
+            self.row.take(at),
+            self.points.take(at, axis=0),
+            self.normals.take(at, axis=0),
+            self.directions.take(at, axis=0),
+            self.residual_mm.take(at),
+            self.area_mm2.take(at),
+            self.weight_mm2.take(at),
+            self.is_lower.take(at),
             self.cut_mm,
         )
 
@@ -85,8 +84,11 @@ def mean_normals(part: PartMatches) -> Float64Array:
 
 def joined(a: PartMatches, b: PartMatches) -> PartMatches:
     """Return the matches of both in the order of their vertices, with the first's cut."""
+    if len(b.vertex) == 0:
+        return a.pick(np.argsort(a.vertex))
     both = PartMatches(
         np.concatenate([a.vertex, b.vertex]),
+        np.concatenate([a.row, b.row]),
         np.concatenate([a.points, b.points]),
         np.concatenate([a.normals, b.normals]),
         np.concatenate([a.directions, b.directions]),
@@ -94,16 +96,19 @@ def joined(a: PartMatches, b: PartMatches) -> PartMatches:
         np.concatenate([a.area_mm2, b.area_mm2]),
         np.concatenate([a.weight_mm2, b.weight_mm2]),
         np.concatenate([a.is_lower, b.is_lower]),
-        np.concatenate([a.slot, b.slot]),
         a.cut_mm,
     )
-    order = np.argsort(both.vertex)
-    return both.pick(order)
+    return both.pick(np.argsort(both.vertex))
 
 
 def near(part: PartMatches, distance_mm: float) -> PartMatches:
     """Return the matches whose residual is within a distance."""
-    return part.pick(np.abs(part.residual_mm) <= distance_mm)
+    return kept(part, np.abs(part.residual_mm) <= distance_mm)
+
+
+def kept(part: PartMatches, keep: BoolArray) -> PartMatches:
+    """Return the matches where `keep` (n,) is true; the same ones, not copied, where all are."""
+    return part if keep.all() else part.pick(keep)
 
 
 def is_determined(parts: dict[int, PartMatches]) -> bool:

@@ -16,9 +16,17 @@ import numpy as np
 
 from occlusim.arrays import BoolArray, Float64Array
 from occlusim.geometry.transform import RigidTransform, skew
+from occlusim.kernels.match import N_SUMS, SUMMED, halving_value, step_sums
+from occlusim.registration.matches import PartMatches
 
 TUKEY_CUT = 4.685
 """Tukey's cut in units of sigma: 95 % efficient on normal noise (Huber & Ronchetti 2009)."""
+
+N_PRODUCTS = 21
+BLOCK = np.zeros((6, 6), dtype=np.intp)
+BLOCK[np.tril_indices(6)] = np.arange(N_PRODUCTS)
+BLOCK = np.maximum(BLOCK, BLOCK.T)
+"""Where a symmetric (6, 6) block finds its numbers in the sums of `step_sums`."""
 
 MAD_TO_SIGMA = 1.4826
 """Median absolute deviation of a normal distribution to its sigma."""
@@ -28,9 +36,7 @@ def weighted_median(values: Float64Array, weights: Float64Array) -> float:
     """Return the value that halves the weight; NaN of nothing."""
     if len(values) == 0:
         return float("nan")
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weights[order])
-    return float(values[order[np.searchsorted(total, 0.5 * total[-1])]])
+    return float(halving_value(np.array(values, np.float64), np.array(weights, np.float64)))
 
 
 def tukey_weight(residual_mm: Float64Array, cut_mm: float) -> Float64Array:
@@ -145,6 +151,40 @@ def assemble(
     return NormalEquations(0.5 * (matrix + matrix.T), gradient)
 
 
+def assemble_moved(
+    part: PartMatches,
+    centre: Float64Array,
+    twists: tuple[Float64Array, Float64Array],
+    at: tuple[int, int],
+) -> NormalEquations:
+    """Return the normal equations of one bite scan after twists, without matching anew.
+
+    `twists` (6,) are those of the scan and of the lower jaw about `centre`; residuals follow them,
+    and robust weights the residuals. Rows have normals halfway between both surfaces' (see
+    `matches.mean_normals`). As `assemble`, in one compiled pass.
+    """
+    sums = np.empty((-(-len(part.vertex) // SUMMED), 2, N_SUMS))
+    step_sums(
+        len(sums),
+        part.points,
+        part.normals,
+        part.directions,
+        part.residual_mm,
+        part.weight_mm2,
+        part.is_lower,
+        part.cut_mm,
+        centre,
+        *twists,
+        sums,
+    )
+    upper, lower = sums.sum(axis=0)
+    k, n_parts = at
+    gradient = np.zeros(6 + 6 * n_parts)
+    gradient[6 + 6 * k : 12 + 6 * k] = upper[N_PRODUCTS:] + lower[N_PRODUCTS:]
+    gradient[:6] = -lower[N_PRODUCTS:]
+    return NormalEquations(placed_blocks(upper[BLOCK], lower[BLOCK], (k, k), n_parts), gradient)
+
+
 def placed_blocks(
     upper: Float64Array, lower: Float64Array, pair: tuple[int, int], n_parts: int
 ) -> Float64Array:
@@ -165,14 +205,14 @@ def placed_blocks(
 def move_about(twist: Float64Array, centre: Float64Array, pose: RigidTransform) -> RigidTransform:
     """Return `pose` after a left twist (rotation, translation) about `centre`."""
     moved = twist.copy()
-    moved[3:] -= np.cross(twist[:3], centre)
+    moved[3:] -= skew(twist[:3]) @ centre
     return orthonormal(RigidTransform.exp(moved) @ pose)
 
 
 def orthonormal(pose: RigidTransform) -> RigidTransform:
     """Return the pose with its rotation made orthonormal again (rounding of many products)."""
     u, _, vt = np.linalg.svd(pose.rotation)
-    return RigidTransform(u @ vt, pose.translation)
+    return RigidTransform.trusted(u @ vt, pose.translation)
 
 
 def carry_twist(centre: Float64Array) -> Float64Array:

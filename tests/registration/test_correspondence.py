@@ -9,8 +9,7 @@ from scipy.spatial import ConvexHull
 
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface
-from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.patch import barycentric, patch_lift
+from occlusim.kernels.patch import PATCH, above_patch, lay_patch
 from occlusim.registration.correspondence import (
     LEAST_CORNER_COSINE,
     CurvedSurface,
@@ -43,6 +42,13 @@ def test_vertex_normals_are_those_of_the_slow_twin():
     assert (found[-1] == 0).all()
 
 
+def _above(corner, normal, point, foot):
+    """Return the distance of a point from the patch over its foot on a facet, and the normal."""
+    patch, faces = np.empty((1, PATCH)), np.arange(3, dtype=np.int32)[None]
+    lay_patch(corner.reshape(1, 9).copy(), 0, 0, faces, normal.copy(), -1.0, True, patch)
+    return above_patch(*point, *foot, patch, 0)
+
+
 def test_patch_is_exact_on_a_shallow_paraboloid_cut_by_the_facet():
     # z = c (1 - r^2) / 2 vanishes on the unit circle, where the corners are; normal c (x, y), 1
     angle, c = np.array([0.3, 2.1, 4.4]), 1e-3
@@ -52,11 +58,10 @@ def test_patch_is_exact_on_a_shallow_paraboloid_cut_by_the_facet():
     bary = np.random.default_rng(2).dirichlet(np.ones(3), 50)
     foot = bary @ corner[0]
     for place, on_facet in zip(bary, foot, strict=True):
-        lift, found = np.empty(3), np.empty(3)
-        patch_lift(corner[0], normal[0], place, lift)
-        barycentric(corner[0], on_facet, found)
-        assert_allclose(lift[2], c * (1 - np.sum(on_facet**2)) / 2, rtol=0, atol=c**3)
-        assert_allclose(found, place, rtol=0, atol=1e-13)
+        height, *found = _above(corner[0], normal[0], on_facet, on_facet)
+        assert_allclose(-height, c * (1 - np.sum(on_facet**2)) / 2, rtol=0, atol=c**3)
+        wanted = place @ normal[0]
+        assert_allclose(found, wanted / np.linalg.norm(wanted), rtol=0, atol=1e-13)
 
 
 def test_neighbouring_patches_meet_on_their_edge():
@@ -66,11 +71,12 @@ def test_neighbouring_patches_meet_on_their_edge():
     corner[1, :2], normal[1, :2] = corner[0, 1::-1], normal[0, 1::-1]
     bary = np.array([[0.3, 0.7, 0.0], [0.7, 0.3, 0.0]])
     normal /= np.linalg.norm(normal, axis=2, keepdims=True)
-    lift = np.empty((2, 3))
+    found = []
     for k in range(2):
-        patch_lift(corner[k], normal[k], bary[k], lift[k])
-    assert_allclose(lift[0], lift[1], rtol=0, atol=1e-14)
-    assert np.linalg.norm(lift[0]) > 0.01
+        foot = bary[k] @ corner[k]
+        found.append(_above(corner[k], normal[k], foot, foot))
+    assert_allclose(found[0], found[1], rtol=0, atol=1e-14)
+    assert abs(found[0][0]) > 0.01
 
 
 @pytest.mark.parametrize("offset_mm", [-0.02, 0.0, 0.03])
@@ -96,7 +102,6 @@ def test_beyond_reach_and_at_the_trimmed_edge_nothing_is_usable():
         np.array([[0.4, 0.4, 0.1], [0.4, 0.4, 5.0], [-0.5, 0.5, 0.0]]), 1.0
     )
     assert match.is_usable.tolist() == [True, False, False]
-    assert_allclose(match.distance_mm, [0.1, np.nan, 0.5], rtol=0, atol=1e-12)
     assert_allclose(match.residual_mm[0], 0.1, rtol=0, atol=1e-12)
 
 
@@ -124,22 +129,3 @@ def test_distances_from_the_patches_are_those_of_the_slow_twin():
     assert found.is_usable.all()
     assert_allclose(found.residual_mm, wanted[0], rtol=0, atol=1e-12)
     assert_allclose(found.normals, wanted[1], rtol=0, atol=1e-12)
-    assert_allclose(found.distance_mm, closest.unsigned_mm, rtol=0, atol=1e-12)
-
-
-def test_hints_change_no_bit_and_frames_only_turn_the_normals():
-    curved, points = _crumpled()
-    plain = curved.match(points, 0.2)
-    assert 0 < (plain.slot < 0).sum() < 200
-    anywhere = np.random.default_rng(8).integers(-1, len(curved.surface.mesh.faces), 300)
-    hinted = curved.match(points, 0.2, hint=anywhere.astype(np.int32))
-    for name in ("residual_mm", "normals", "distance_mm", "slot"):
-        assert np.array_equal(getattr(hinted, name), getattr(plain, name), equal_nan=True)
-    smooth = CurvedSurface(
-        curved.surface
-    )  # of two faces as near either may be met in a turned frame
-    plain = smooth.match(points, 0.2)
-    T = RigidTransform.exp([0.4, -0.2, 0.7, 3.0, -5.0, 2.0])
-    carried = smooth.match(T.inverse().apply(points), 0.2, T)
-    assert_allclose(carried.residual_mm, plain.residual_mm, rtol=0, atol=1e-12)
-    assert_allclose(T.rotate(carried.normals), plain.normals, rtol=0, atol=1e-12)

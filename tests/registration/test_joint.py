@@ -34,7 +34,7 @@ def test_the_arch_whose_normal_agrees_is_matched_not_the_nearer():
     upper, lower = Surface.build(_sheet(0.0, up=False)), Surface.build(_sheet(-0.1, up=True))
     bite = Surface.build(_sheet(-0.02, up=True))  # near the upper, but facing as the lower does
     problem = JointProblem(upper, lower, [bite], RegistrationSettings())
-    found = problem.match(0, Poses(IDENTITY, (IDENTITY,)), problem.inner[0], 0.2)
+    found = problem.match(0, Poses(IDENTITY, (IDENTITY,)), problem.all_rows(0), 0.2)
     assert len(found.vertex) > 0
     assert found.is_lower.all()
     assert_allclose(found.residual_mm, 0.08, rtol=0, atol=1e-12)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from reference.shapes import plate
+from scipy.spatial import KDTree
 
 from benchmarks.records import demo_record
 from occlusim.geometry.surface import Surface
@@ -25,7 +26,7 @@ IDENTITY = RigidTransform.identity()
 
 def test_trust_rises_from_a_trimmed_edge():
     flat = plate(2.0, 40)
-    trust = edge_trust(Surface.build(flat))
+    trust = edge_trust(Surface.build(flat), np.arange(len(flat.vertices)))
     from_edge = 2.0 - np.abs(flat.vertices[:, :2]).max(axis=1)
     assert_allclose(trust, np.minimum(from_edge / EDGE_MM, 1.0), rtol=0, atol=1e-12)
 
@@ -43,7 +44,8 @@ def test_the_farther_arch_counts_and_trust_follows_the_pose():
     T_upper_lower = RigidTransform.exp([0.4, 0.2, -0.3, 5.0, 1.0, -2.0])
     seat = np.array([[0.0, 0.0, -5.0]])
     lower = T_upper_lower.inverse().apply(seat)
-    trust = Trust.of(Surface.build(flat), (flat.vertices, lower), T_upper_lower, IDENTITY)
+    every = np.arange(len(flat.vertices))
+    trust = Trust.of(Surface.build(flat), every, (flat.vertices, lower), T_upper_lower, IDENTITY)
     inner = np.flatnonzero(np.abs(flat.vertices[:, :2]).max(axis=1) < 3.0)
     away = np.linalg.norm(flat.vertices[inner] - seat, axis=1)
     found = trust.at(flat.vertices[inner], inner, T_upper_lower)
@@ -65,7 +67,7 @@ def test_a_gum_that_has_moved_pulls_less(side):
     every = np.arange(len(bite.mesh.vertices))
     there = record.T_upper_bites[0].apply(bite.mesh.vertices)
     arches = record.upper.vertices, record.lower.vertices
-    trust = Trust.of(bite, arches, record.T_upper_lower, record.T_upper_bites[0])
+    trust = Trust.of(bite, every, arches, record.T_upper_lower, record.T_upper_bites[0])
     is_gum = trust.at(there, every, record.T_upper_lower) / np.maximum(trust.edge, 1e-9) < 0.5
     assert 0.1 < bite.vertex_area_mm2[is_gum].sum() / bite.vertex_area_mm2.sum() < 0.6
     swollen = bite.mesh.with_vertices(
@@ -79,3 +81,26 @@ def test_a_gum_that_has_moved_pulls_less(side):
             problem.trust = None
         errors.append(record.error_um(problem.refine(poses, (0,)).poses.T_upper_lower))
     assert errors[0] < 0.5 * errors[1], errors
+
+
+def test_any_place_near_enough_gives_the_trust_that_the_nearest_gives():
+    # a bite scan on a dense upper arch, the lower one tilted away from it by up to 13 mm
+    flat = plate(8.0, 60)
+    rng = np.random.default_rng(4)
+    upper = rng.uniform(-8.0, 8.0, (4000, 3)) * [1.0, 1.0, 0.05]
+    lower = rng.uniform(-8.0, 8.0, (4000, 3)) * [1.0, 1.0, 0.05]
+    lower[:, 2] -= 6.0 + 0.8 * lower[:, 0]
+    every = np.arange(len(flat.vertices))
+    trust = Trust.of(Surface.build(flat), every, (upper, lower), IDENTITY, IDENTITY)
+    none = np.full(3, np.nan)
+    nearest = [
+        KDTree(p).query(flat.vertices, distance_upper_bound=GUM_MM)[1] for p in (upper, lower)
+    ]
+    near = [np.vstack([p, none])[at] for p, at in zip((upper, lower), nearest, strict=True)]
+    whole = Trust(trust.edge, *near)
+    assert (trust.near_upper != whole.near_upper).any(axis=1).mean() > 0.1  # another place
+    for down_mm in (0.0, 0.5):
+        points = flat.vertices - [0.0, 0.0, down_mm]
+        found, wanted = (t.at(points, every, IDENTITY) for t in (trust, whole))
+        assert_allclose(found, wanted, rtol=1e-12, atol=0)
+        assert 0.1 < (found < trust.edge).mean() < 0.9
