@@ -181,6 +181,7 @@ def hold_facets(
     Over a flat facet the distance to what is no nearer than w bends by at most 1 / w (to a point;
     less to an edge or a face), so a grid with sides of h hides at most (h / sqrt(3))^2 / (2 w):
     that much more is asked of its places, and a little to spare where an inner surface has edges.
+    A facet that had not so much everywhere is not made thinner anywhere.
     """
     depth = depth_mm.copy()
     if walls.inner is None:
@@ -190,7 +191,9 @@ def hold_facets(
     corners = removal.vertices[removal.faces[active]]
     sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
     hidden_mm = (sides.max(axis=1) / GRID_STEPS) ** 2 / (6.0 * least_mm) + SPARE_MM
-    wanted = np.minimum(before, least_mm + hidden_mm[:, None])
+    enough = (least_mm + hidden_mm)[:, None]
+    is_thick = (before >= enough).all(axis=1, keepdims=True)
+    wanted = np.where(is_thick, enough, before)
     for _ in range(ROUNDS):
         if len(active) == 0:
             break
