@@ -46,6 +46,7 @@ FIELDS = (
     "raise_um",
     "raise_uniform_um",
     "thickness_um",
+    "probability_high",
     "side_gap_um",
 )
 """What a crown is coloured by, in order; each movement's clearance follows the first."""
@@ -82,7 +83,7 @@ def colour_bar(quantity: Quantity) -> dict[str, Any]:
     """Return a number scale for a quantity as plotly's colour bar."""
     return {
         "title": {"text": WORDS[f"scale_{quantity.name}"] + "<br>&nbsp;", "side": "top"},
-        "tickvals": list(quantity.ticks_um),
+        "tickvals": list(quantity.ticks),
         "ticktext": quantity.tick_words(),
         "len": 0.8,
         "thickness": 18,
@@ -217,8 +218,8 @@ def _scale(middle: Float64Array, quantity: Quantity) -> Any:
         "marker": {
             "color": [0.0],
             "colorscale": colour_scale(quantity),
-            "cmin": quantity.low_um,
-            "cmax": quantity.high_um,
+            "cmin": quantity.low,
+            "cmax": quantity.high,
             "colorbar": colour_bar(quantity),
             "showscale": True,
             "size": 1,

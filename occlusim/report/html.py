@@ -15,6 +15,7 @@ from occlusim.errors import OutputError
 from occlusim.report import tables
 from occlusim.report.access_tables import access_tables
 from occlusim.report.bite_scenes import bite_scenes
+from occlusim.report.chance_words import chance_notes
 from occlusim.report.colour import NO_DATA_RGB, css
 from occlusim.report.figures import LAYOUT
 from occlusim.report.gap_figure import gap_figure
@@ -136,7 +137,7 @@ def render_report(
         answer=answer(results),
         scene=scene,
         bites=bites,
-        notes=notes,
+        notes=[*(chance_notes(crown) if scene else ()), *notes],
         data_json=as_json(
             {
                 "scene": scene,

@@ -31,11 +31,26 @@ def test_every_field_to_choose_is_the_plys_to_the_bit(run):
     _, folder, data = run
     given, painted = data["scene"]["crowns"]["given"], read_mesh(folder / "crown_gap.ply")
     names = [choice["field"] for choice in data["scene"]["choices"]]
-    assert len(names) == 9
+    assert len(names) == 10
+    assert "probability_high" in names
     for name in names:
         np.testing.assert_array_equal(
             numbers(given["fields"][name], "<f4"), painted.fields[name].astype(np.float32)
         )
+
+
+def test_the_spots_are_where_it_is_likely_to_be_high(run):
+    """The record is sure to a micrometre: yes where a spot is, no a few micrometres beside."""
+    results, folder, _ = run
+    part = results["crown"]["probability"]
+    for name in ("crown_gap.ply", "crown_probability.ply"):
+        fields = read_mesh(folder / name).fields
+        share, clearance_um = fields["probability_high"], fields["clearance_um"]
+        assert share.max() == part["highest"] == part["anywhere"] == 1.0
+        assert np.all((share >= 0.0) & (share <= 1.0))
+        assert np.all(share[clearance_um < -20.0] == 1.0)
+        assert np.all(share[clearance_um > 5.0] == 0.0)
+    assert (share * part["n_draws"] == np.round(share * part["n_draws"])).all()
 
 
 def test_all_movements_together_are_the_least_of_each_and_reach_the_spots(run):
