@@ -181,7 +181,7 @@ def _xyz(vector: Float64Array) -> dict[str, float]:
 
 
 def still_scene(
-    vertices: Float64Array, to_eye: Float64Array, up: Float64Array, span: float = 2.15
+    vertices: Float64Array, to_eye: Float64Array, up: Float64Array, span: float = 1.9
 ) -> dict[str, Any]:
     """Return plotly's scene around vertices (n, 3), in parallel projection, without axes.
 

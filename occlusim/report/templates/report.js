@@ -195,7 +195,11 @@
   }
 
   // What the reader sees first is drawn first; the page answers in between.
-  const breath = () => new Promise((go) => { setTimeout(go, 0); });
+  // A page in the background is shown no frames, so that a moment must do.
+  const breath = () => new Promise((go) => {
+    setTimeout(go, 500);
+    requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(go, 0)));
+  });
   const inTurn = (jobs) => jobs.reduce((before, job) => before.then(job).then(breath), Promise.resolve());
   const biteMaps = [...document.querySelectorAll("[data-bite]")].map((plot) => () => drawBite(plot));
   inTurn([drawCrown, drawGaps, ...biteMaps])
