@@ -14,7 +14,7 @@ FOLLOWED_UM = 100.0
 
 def percent(share: float) -> str:
     """Return a share as people read it: ``0.3 %``."""
-    return f"{written(round(100.0 * share, 1))} %"
+    return f"{written(round(100.0 * share, 2))} %"
 
 
 def chance_sentence(crown: Mapping[str, Any]) -> str | None:
@@ -24,7 +24,7 @@ def chance_sentence(crown: Mapping[str, Any]) -> str | None:
         return None
     return WORDS["chance_high"].format(
         n=part["n_draws"],
-        percent=percent(part["anywhere"]),
+        percent=percent(part["anywhere"]) if part["anywhere"] > 0 else WORDS["none"],
         limit=with_unit(part["high_from_um"], "um"),
     )
 

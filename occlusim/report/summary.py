@@ -103,11 +103,13 @@ def tooth_words(results: Mapping[str, Any]) -> str:
     teeth = crown_teeth(results)
     if not teeth:
         return ""
+    one = len(teeth) == 1
+    iso, both = ("tooth", "tooth_universal") if one else ("teeth", "teeth_universal")
     try:
         universal = [str(universal_from_iso(tooth)) for tooth in teeth]
     except InputError:
-        return WORDS["tooth"].format(teeth=joined(teeth))
-    return WORDS["tooth_universal"].format(teeth=joined(teeth), universal=joined(universal))
+        return WORDS[iso].format(teeth=joined(teeth))
+    return WORDS[both].format(teeth=joined(teeth), universal=joined(universal))
 
 
 def _depth(spot: Mapping[str, Any]) -> float:

@@ -15,9 +15,11 @@ PART = {
 def test_the_share_of_records_that_leave_it_high_is_said():
     said = chance_sentence({"probability": PART})
     assert said == (
-        "Of 400 bite records drawn by how sure this one is, 37.2 % leave the crown high somewhere "
+        "Of 400 bite records drawn by how sure this one is, 37.25 % leave the crown high somewhere "
         "by more than 10 µm."
     )
+    none = chance_sentence({"probability": {**PART, "anywhere": 0.0}})
+    assert "this one is, none leave the crown high" in none
 
 
 def test_where_it_is_not_known_nothing_is_said():
@@ -28,7 +30,7 @@ def test_where_it_is_not_known_nothing_is_said():
 
 def test_the_note_says_what_the_draws_can_tell_and_what_was_not_followed():
     (note,) = chance_notes({"probability": PART})
-    assert "below 0.2 % cannot be told from 0" in note
+    assert "below 0.25 % cannot be told from 0" in note
     _, left = chance_notes({"probability": {**PART, "unfollowed_at_most": 0.04}})
     assert "more room than 100 µm" in left
     assert "more than 4 % of the records" in left

@@ -248,6 +248,7 @@ def test_the_packed_numbers_are_the_fields_to_float32(page):
         "gap_um",
         "reduction_um",
         "thickness_um",
+        "probability_high",
     ]
     assert len(scene["choices"]) == len(given.crown.fields)
 

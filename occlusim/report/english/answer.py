@@ -19,6 +19,8 @@ ANSWER: Mapping[str, str] = {
     "kicker": "occlusim, crown and bite checked before milling",
     "answer": "The answer",
     "tooth": "Tooth {teeth} (ISO 3950)",
+    "teeth": "Teeth {teeth} (ISO 3950)",
+    "teeth_universal": "Teeth {teeth} (ISO 3950; Universal {universal})",
     "tooth_universal": "Tooth {teeth} (ISO 3950; Universal {universal})",
     "negative_gap": "A negative gap is an overlap.",
     "high": "The crown is high.",
