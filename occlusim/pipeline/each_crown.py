@@ -51,6 +51,9 @@ class CheckedCrown:
             "contacts_kept": self.kept.part(),
             "raise": self.low.part() if self.low else None,
         }
+        for spot in found["spots"]:
+            if spot["id"] in self.probability.by_spot:
+                spot["probability_high"] = self.probability.by_spot[spot["id"]]
         return found | ({"access": self.access.part()} if self.access else {})
 
     def closure_part(self) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -12,6 +12,7 @@ import numpy as np
 from occlusim.arrays import Float64Array, Int64Array
 from occlusim.contact.foundation import box_corners
 from occlusim.crown.probability import DrawnPlaces, HighChance, high_chance
+from occlusim.crown.spots import Spot
 from occlusim.geometry.transform import RigidTransform
 from occlusim.motion.excursion import GuidedPath
 from occlusim.motion.reclosing import Reclosed, carried, close_anew, gap_ways
@@ -38,10 +39,14 @@ START_MM = 0.1
 class ProbabilityStage:
     """How likely a crown is high; chance is None where the record's covariance is not known.
 
-    unfollowed: at most so likely is a place high that had more room than is followed.
+    The first of it are the vertices, then come the worst places of all spots, which may lie between
+    vertices; by_spot has those by number. unfollowed: at most so likely is a place high that had
+    more room than is followed.
     """
 
     chance: HighChance | None
+    n_vertices: int
+    by_spot: dict[int, float]
     least_spot_mm: float
     unfollowed: float = 0.0
 
@@ -49,7 +54,7 @@ class ProbabilityStage:
         """Return the stage with each vertex's probability, where it is known."""
         if self.chance is None:
             return crown
-        return crown.with_field(FIELD, self.chance.probability)
+        return crown.with_field(FIELD, self.chance.probability[: self.n_vertices])
 
     def part(self) -> dict[str, Any] | None:
         """Return the crown's probability of being high, or None where it is not known."""
@@ -62,7 +67,7 @@ class ProbabilityStage:
             "resolution": 1.0 / self.chance.n,
             "high_from_um": self.least_spot_mm * UM,
             "anywhere": self.chance.anywhere,
-            "highest": float(self.chance.probability.max(initial=0.0)),
+            "highest": float(self.chance.probability[: self.n_vertices].max(initial=0.0)),
             "unfollowed_at_most": self.unfollowed,
         }
 
@@ -78,16 +83,21 @@ def run_probability(
     least_spot_mm = inputs.case.targets.least_spot_um / UM
     registration = placed.record.registration
     if registration is None or not np.isfinite(registration.covariance).all():
-        return ProbabilityStage(None, least_spot_mm)
+        return ProbabilityStage(None, 0, {}, least_spot_mm)
     drawn = draws(registration.covariance, N_DRAWS, np.random.default_rng(SEED))
     asked = _asked(jaw, crown)
     poses = {one.key: one for one in asked}
     found = side_by_side([partial(one.closed, placed, jaw, drawn) for one in poses.values()])
     closed: dict[bytes, Reclosed] = dict(zip(poses, found, strict=True))
     places = [one.places(closed[one.key], crown, inputs) for one in asked]
-    n = len(inputs.crown.mesh.vertices)
+    spots = crown.reduction.plan.spots
+    vertices = inputs.crown.mesh.vertices
+    places += [_worst_place(k, spot, asked, places, vertices) for k, spot in enumerate(spots)]
+    chance = high_chance(len(vertices) + len(spots), places, -least_spot_mm)
     unfollowed = _unfollowed(inputs, jaw, closed.values(), least_spot_mm)
-    return ProbabilityStage(high_chance(n, places, -least_spot_mm), least_spot_mm, unfollowed)
+    of_spots = chance.probability[len(vertices) :]
+    by_spot = {spot.id: float(p) for spot, p in zip(spots, of_spots, strict=True)}
+    return ProbabilityStage(chance, len(vertices), by_spot, least_spot_mm, unfollowed)
 
 
 def draws(covariance: Float64Array, n: int, rng: np.random.Generator) -> Float64Array:
@@ -179,10 +189,40 @@ def _asked(jaw: JawStage, crown: CrownStage) -> list[_Asked]:
         s_mm = table.parameter_at(swept.row[vertex, k])
         begins = np.abs(s_mm) <= START_MM
         for own in (begins, ~begins):
-            if own.any():
+            # The closure is always looked at: its jaws tell how far all of them swing.
+            if own.any() or (name == "centric" and own is begins):
                 knot_mm = 0.0 if own is begins else float(np.median(s_mm[own]))
                 found.append(_Asked(path, k, knot_mm, vertex[own], s_mm[own], closes))
     return found
+
+
+def _worst_place(
+    k: int,
+    spot: Spot,
+    asked: Sequence[_Asked],
+    places: Sequence[DrawnPlaces],
+    vertices: Float64Array,
+) -> DrawnPlaces:
+    """Return the worst place of a spot, which may lie between vertices, as one more vertex.
+
+    Its gap changes like that of the nearest vertex that is followed in the spot's movement.
+    """
+    near: list[tuple[bool, float, int, DrawnPlaces]] = []
+    for one, own in zip(asked, places, strict=False):
+        if len(own.vertex):
+            away = np.linalg.norm(vertices[own.vertex] - spot.worst_point, axis=1)
+            is_other = one.path.name != spot.movement
+            near.append((is_other, float(away.min()), int(away.argmin()), own))
+    _, _, nearest, own = min(near, key=lambda found: found[:2])
+    row = [nearest]
+    return DrawnPlaces(
+        np.array([len(vertices) + k]),
+        np.array([-spot.normal_depth_mm]),
+        own.way[row],
+        own.twist,
+        own.wanted_mm,
+        own.datum_share[row],
+    )
 
 
 def _unfollowed(

@@ -44,6 +44,9 @@ def test_the_spots_are_where_it_is_likely_to_be_high(run):
     """The record is sure to a micrometre: yes where a spot is, no a few micrometres beside."""
     results, folder, _ = run
     part = results["crown"]["probability"]
+    for spot in results["crown"]["spots"]:
+        assert spot["probability_high"] == 1.0 or spot["normal_depth_um"] < 20.0
+        assert spot["probability_high"] == 0.0 or spot["normal_depth_um"] > 5.0
     for name in ("crown_gap.ply", "crown_probability.ply"):
         fields = read_mesh(folder / name).fields
         share, clearance_um = fields["probability_high"], fields["clearance_um"]

@@ -35,7 +35,8 @@ def case(request):
     vertices = inputs.crown.mesh.vertices
     table = tabulate(paths, vertices)
     swept = swept_clearance(vertices, region.field, table, CLEARANCE_LIMIT_MM)
-    crown = SimpleNamespace(plan=SimpleNamespace(swept=swept, table=table))
+    plan = SimpleNamespace(swept=swept, table=table, spots=())
+    crown = SimpleNamespace(plan=plan, reduction=SimpleNamespace(plan=plan))
     return stage, region, crown
 
 
@@ -98,6 +99,25 @@ def test_a_record_that_is_surely_right_gives_yes_or_no_and_a_vague_one_does_not(
     assert set(np.unique(sure.chance.probability)) == {0.0, 1.0}
     assert ((sure.chance.probability == 1.0) == (value_mm < -limit_mm)).all()
     assert sure.part()["anywhere"] == 1.0
+    between = SimpleNamespace(
+        id=1,
+        movement="centric",
+        worst_point=stage.inputs.crown.mesh.vertices[int(value_mm.argmin())],
+        normal_depth_mm=limit_mm + 1e-6,
+    )
+    clear = SimpleNamespace(**{**vars(between), "id": 2, "normal_depth_mm": limit_mm - 1e-6})
+    crown.reduction.plan.spots = (between, clear)
+    told = of(np.zeros((6, 6)))
+    assert told.chance.probability[-2:].tolist() == [1.0, 0.0]
+    assert told.by_spot == {1: 1.0, 2: 0.0}
+    assert len(of(np.zeros((6, 6))).shown(crown)[1]) == len(value_mm)
+    crown.reduction.plan.spots = ()
+    followed = crown.plan.swept
+    crown.plan.swept = replace(followed, row=np.full_like(followed.row, np.nan))
+    far = of(stage.placed.record.registration.covariance)
+    assert not far.chance.probability.any()
+    assert far.part()["anywhere"] == 0.0
+    crown.plan.swept = followed
     covariance = stage.placed.record.registration.covariance
     vague = of(100.0 * covariance)
     between = (vague.chance.probability > 0.0) & (vague.chance.probability < 1.0)
