@@ -202,7 +202,9 @@ def test_it_prints_to_pages_with_its_pictures_and_no_cut_table(page, tmp_path):
     assert WORDS["high"] in words[0]
     for heading in ("spots", "closure", "registration", "settings", "cautions"):
         assert WORDS[heading] in whole
-    assert "Targets: ramp (mm)" in whole  # folded on the screen, printed all the same
+    assert (
+        "way over which the wanted gap grows (mm)" in whole
+    )  # folded on the screen, printed all the same
     assert WORDS["not_printed"] in whole  # the minor spots
     images = [k for k in range(len(pdf)) for one in pdf[k].get_objects() if one.type == 3]
     assert len(images) >= 4  # crown, curves, two bite scans
