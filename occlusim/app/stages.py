@@ -20,6 +20,7 @@ STAGES: tuple[tuple[str, float], ...] = (
     ("reduction", 0.57),
     ("proof", 0.73),
     ("sensitivity", 0.79),
+    ("probability", 0.84),
     ("screw", 0.85),
     ("writing the coloured", 0.86),
     ("drawing", 0.87),

@@ -109,6 +109,16 @@ class PathTable:
             (1 - u) * self.translations[low] + u * self.translations[high],
         )
 
+    def poses_at(self, row: Float64Array) -> tuple[Float64Array, Float64Array]:
+        """Return rotations (n, 3, 3) and translations (n, 3) at fractional rows (n,)."""
+        last = len(self.wanted_mm) - 1
+        low = np.clip(np.floor(row).astype(np.int64), 0, last)
+        high, u = np.minimum(low + 1, last), (row - low)[:, None]
+        return (
+            (1 - u)[:, None] * self.rotations[low] + u[:, None] * self.rotations[high],
+            (1 - u) * self.translations[low] + u * self.translations[high],
+        )
+
 
 def _between(values: Float64Array, row: Float64Array) -> Float64Array:
     last = len(values) - 1

@@ -21,6 +21,7 @@ MESHES = {
     "crown": "crown_gap.ply",
     "adjusted": "crown_adjusted.ply",
     "reduction": "crown_reduction.ply",
+    "probability": "crown_probability.ply",
     "upper": "upper_gap.ply",
     "lower": "lower_gap.ply",
 }

@@ -16,6 +16,7 @@ from occlusim.pipeline.crown_stage import CrownStage
 from occlusim.pipeline.inputs import Inputs
 from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.kept_stage import KeptStage, run_kept
+from occlusim.pipeline.probability_stage import ProbabilityStage, run_probability
 from occlusim.pipeline.raise_stage import RaiseStage, raise_shown, run_raise
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.sensitivity_stage import SensitivityStage, run_sensitivity
@@ -34,6 +35,7 @@ class CheckedCrown:
     stage: CrownStage
     sides: SidesStage
     sensitivity: SensitivityStage
+    probability: ProbabilityStage
     kept: KeptStage
     low: RaiseStage | None
     access: AccessStage | None
@@ -45,9 +47,13 @@ class CheckedCrown:
         found = self.stage.part() | {
             "sides": self.sides.part,
             "sensitivity": self.sensitivity.part(),
+            "probability": self.probability.part(),
             "contacts_kept": self.kept.part(),
             "raise": self.low.part() if self.low else None,
         }
+        for spot in found["spots"]:
+            if spot["id"] in self.probability.by_spot:
+                spot["probability_high"] = self.probability.by_spot[spot["id"]]
         return found | ({"access": self.access.part()} if self.access else {})
 
     def closure_part(self) -> dict[str, Any]:
@@ -100,15 +106,17 @@ def look_at(
     crown = proved.stage.with_field("side_gap_um", sides.side_gap_um)
     with clock.stage("sensitivity", "sensitivity: other axes and condylar angles"):
         sensitivity = run_sensitivity(inputs, jaw, crown, field)
+    with clock.stage("probability", "probability: how likely each place is high"):
+        probability = run_probability(inputs, proved.placed, jaw, crown)
     with clock.stage("kept", "contacts kept: foil and load before and after"):
         kept = run_kept(inputs, jaw, crown, field)
     with clock.stage("raise", "low crown: the raise that would give its contact"):
         low = run_raise(inputs, jaw, crown, field, folder)
-    crown = raise_shown(crown, low)
+    crown = probability.shown(raise_shown(crown, low))
     with clock.stage("access", "screw access: opening, contacts, walls, tilts"):
         access = run_access(inputs, jaw, crown)
     return CheckedCrown(
-        inputs, proved.placed, jaw, crown, sides, sensitivity, kept, low, access, *foil
+        inputs, proved.placed, jaw, crown, sides, sensitivity, probability, kept, low, access, *foil
     )
 
 

@@ -29,6 +29,7 @@ from occlusim.pipeline.jaw_stage import Fields, NaturalJaw, run_natural_jaw
 from occlusim.pipeline.record import Placed
 from occlusim.pipeline.record_places import Place
 from occlusim.pipeline.units import UM
+from occlusim.registration.uncertainty import spread
 
 SCATTER_MM = 0.005
 """Standard deviation of a pair's predicted gap, beside the pose: noise of both scans (assumption;
@@ -159,12 +160,12 @@ def fit_to_foil(foil: Foil, placed: Placed, jaw: NaturalJaw) -> FoilFit:
             "[foil] constrains = true given, but how sure the bite record is is not known: leave "
             "constrains out, or record the bite again"
         )
-    spread = _root(registration.covariance)
+    root = spread(registration.covariance)
     closed = jaw.run.light if foil.load == "light" else jaw.run.heavy
     sight = _Sight.build(foil, jaw, closed)
 
     def moved(z: Float64Array) -> RigidTransform:
-        return RigidTransform.exp(spread @ z) @ placed.T_upper_lower
+        return RigidTransform.exp(root @ z) @ placed.T_upper_lower
 
     def closed_at(z: Float64Array, start: Equilibrium) -> Equilibrium:
         model = replace(jaw.model, T_upper_lower=moved(z))
@@ -174,7 +175,7 @@ def fit_to_foil(foil: Foil, placed: Placed, jaw: NaturalJaw) -> FoilFit:
         off = sight.off_mm(gap_mm) / SCATTER_MM
         return float(z @ z + off @ off)
 
-    n = spread.shape[1]
+    n = root.shape[1]
     z, rest, seen = np.zeros(n), closed, sight.gaps(closed.T_upper_lower)
     gap, slope, rounds = _values(seen), np.zeros((len(seen), n)), 0
     while sight.off_mm(gap).any() and rounds < MOST_ROUNDS:
@@ -200,7 +201,7 @@ def fit_to_foil(foil: Foil, placed: Placed, jaw: NaturalJaw) -> FoilFit:
     tells = slope[sight.off_mm(gap) != 0.0] / SCATTER_MM
     left = np.linalg.inv(np.eye(n) + tells.T @ tells)
     chance, recorded = float(chi2.sf(z @ z, n)), placed.T_upper_lower
-    return FoilFit(moved(z), recorded, spread @ z, spread @ left @ spread.T, chance, rounds)
+    return FoilFit(moved(z), recorded, root @ z, root @ left @ root.T, chance, rounds)
 
 
 def _values(seen: list[PairGap]) -> Float64Array:
@@ -236,17 +237,6 @@ def constrain(
         return placed, jaw, fit
     placed = fit.placed(placed)
     return placed, run_natural_jaw(inputs, placed, fields, clock, slide), fit
-
-
-def _root(covariance: Float64Array) -> Float64Array:
-    """Return the directions (6, n), each of one standard deviation, that a covariance is made of.
-
-    A rotation counts by what it does some 30 mm away, so that lengths and angles compare.
-    """
-    scale = np.array([30.0] * 3 + [1.0] * 3)
-    value, vector = np.linalg.eigh(covariance * scale[:, None] * scale)
-    kept = value > 1e-12 * value.max()
-    return (vector[:, kept] * np.sqrt(value[kept])) / scale[:, None]
 
 
 def _least(

@@ -53,10 +53,10 @@ def write_outputs(
             write_painted(path, arch, source, "gap_um", SURFACE_RGB)
         for one in crowns:
             file, suffix, before = one.inputs.crown_file, one.inputs.suffix, one.stage.before
-            for name in ("gap", "reduction", "raise"):
-                if f"{name}_um" in before.fields:
-                    path = folder / f"crown_{name}{suffix}.ply"
-                    write_painted(path, before, file, f"{name}_um")
+            for name in ("gap_um", "reduction_um", "raise_um", "probability_high"):
+                if name in before.fields:
+                    path = folder / f"crown_{name.split('_')[0]}{suffix}.ply"
+                    write_painted(path, before, file, name)
     meshes = [report_meshes(one.inputs, placed, one.jaw, one.stage, arches) for one in crowns]
     axes = np.vstack([
         placed.orientation.right, placed.orientation.anterior, placed.orientation.superior

@@ -97,6 +97,18 @@ def covariance_about(
     return carry @ covariance @ carry.T
 
 
+def spread(covariance: Float64Array) -> Float64Array:
+    """Return the motions (6, n), each of one standard deviation, that a covariance is made of.
+
+    A rotation counts by what it does some 30 mm away, so that lengths and angles compare; motions
+    without variance are left out.
+    """
+    scale = np.array([30.0] * 3 + [1.0] * 3)
+    value, vector = np.linalg.eigh(covariance * scale[:, None] * scale)
+    kept = value > 1e-12 * value.max()
+    return (vector[:, kept] * np.sqrt(value[kept])) / scale[:, None]
+
+
 def displacement_sigma_um(
     covariance: Float64Array,
     points: Float64Array,

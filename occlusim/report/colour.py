@@ -6,8 +6,9 @@ survives grey print and the common kinds of colour-blindness. A hue belongs to o
 ``gap``: overlap is dark brown, touching is neutral, open is pale blue. ``clearance`` (gap less
 wanted gap): too high is dark crimson, as wanted neutral, more room pale yellow. ``reduction``: pale
 where nothing is taken off, dark purple where much is. ``thickness``: dark green where thin, pale
-where thick. ``residual``: a bite scan inside its arch is dark blue, on it neutral, outside pale
-orange. What is not known is one dark neutral grey that lies on none of the maps.
+where thick. ``probability`` of being high: pale where there is none, dark teal where it is sure.
+``residual``: a bite scan inside its arch is dark blue, on it neutral, outside pale orange. What is
+not known is one dark neutral grey that lies on none of the maps.
 
 References
 ----------
@@ -82,19 +83,28 @@ def _lch(lightness: float, chroma: float, hue_deg: float) -> Float64Array:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """What a colour means: a range in um and the OKLab stops (n, 3), evenly spaced over it.
+    """What a colour means: a range and the OKLab stops (n, 3), evenly spaced over it.
 
     The range is fixed, not fitted to the case, so that a colour means the same number in every
     report. Numbers beyond it take the colour of the end, and the scale says so. `is_clipped`: a
-    number at `high_um` was not followed further and means at least so much.
+    number at `high` was not followed further and means at least so much. Range and ticks are in
+    `unit`, of which a stored number has `per_stored`; people read it to `digits`.
     """
 
     name: str
-    low_um: float
-    high_um: float
-    ticks_um: tuple[int, ...]
+    low: float
+    high: float
+    ticks: tuple[int, ...]
     stops: tuple[tuple[float, float, float], ...]
     is_clipped: bool = False
+    unit: str = "um"
+    per_stored: float = 1.0
+    digits: int = 0
+
+    @property
+    def is_open(self) -> bool:
+        """Whether numbers may lie beyond the ends."""
+        return self.unit != "%"
 
     def colours(self) -> NDArray[np.uint8]:
         """Return the map as sRGB bytes (256, 3)."""
@@ -106,10 +116,11 @@ class Quantity:
 
     def tick_words(self) -> list[str]:
         """Return what stands beside each tick; the ends say that they hold all that is beyond."""
-        words = [f"{tick:+d}" if tick and self.low_um < 0 else str(tick) for tick in self.ticks_um]
-        if self.low_um < 0:
+        words = [f"{tick:+d}" if tick and self.low < 0 else str(tick) for tick in self.ticks]
+        if self.low < 0:
             words[0] = f"≤ {words[0]}"
-        words[-1] = f"≥ {words[-1]}"
+        if self.is_open:
+            words[-1] = f"≥ {words[-1]}"
         return [word.replace("-", "−") for word in words]
 
 
@@ -174,8 +185,19 @@ RESIDUAL = Quantity(
         _lch(0.945, 0.035, 75.0),
     ),
 )
+PROBABILITY = Quantity(
+    "probability",
+    0.0,
+    100.0,
+    (0, 25, 50, 75, 100),
+    _stops(_lch(0.95, 0.02, 195.0), _lch(0.42, 0.069, 195.0)),
+    unit="%",
+    per_stored=100.0,
+    digits=1,
+)
 QUANTITIES = {
-    quantity.name: quantity for quantity in (GAP, CLEARANCE, REDUCTION, RAISE, THICKNESS, RESIDUAL)
+    quantity.name: quantity
+    for quantity in (GAP, CLEARANCE, REDUCTION, RAISE, THICKNESS, PROBABILITY, RESIDUAL)
 }
 
 
@@ -197,12 +219,12 @@ def quantity_of(field: str) -> Quantity:
 
 
 def paint(
-    values_um: ArrayLike, quantity: Quantity, nothing: tuple[int, int, int] = NO_DATA_RGB
+    stored: ArrayLike, quantity: Quantity, nothing: tuple[int, int, int] = NO_DATA_RGB
 ) -> NDArray[np.uint8]:
-    """Return sRGB bytes (n, 3) of numbers (n,) in um; NaN takes the colour for `nothing`."""
-    values = np.asarray(values_um, dtype=np.float64)
+    """Return sRGB bytes (n, 3) of stored numbers (n,); NaN takes the colour for `nothing`."""
+    values = quantity.per_stored * np.asarray(stored, dtype=np.float64)
     known = np.isfinite(values)
-    share = (np.where(known, values, 0.0) - quantity.low_um) / (quantity.high_um - quantity.low_um)
+    share = (np.where(known, values, 0.0) - quantity.low) / (quantity.high - quantity.low)
     step = np.round(np.clip(share, 0.0, 1.0) * (N_STEPS - 1)).astype(np.int64)
     painted = quantity.colours()[step]
     painted[~known] = nothing

@@ -224,11 +224,11 @@ def _add_scale(
 
     table = pv.LookupTable(
         values=np.column_stack([quantity.colours(), np.full(N_STEPS, 255, dtype=np.uint8)]),
-        scalar_range=(quantity.low_um, quantity.high_um),
+        scalar_range=(quantity.low, quantity.high),
     )
-    table.annotations = dict(zip(quantity.ticks_um, quantity.tick_words(), strict=True))
+    table.annotations = dict(zip(quantity.ticks, quantity.tick_words(), strict=True))
     carrier = pv.PolyData(np.zeros((1, 3)))
-    carrier.point_data["number"] = np.array([quantity.low_um])
+    carrier.point_data["number"] = np.array([quantity.low])
     mapper = pv.DataSetMapper(carrier)
     mapper.lookup_table = table
     plotter.add_scalar_bar(

@@ -46,6 +46,7 @@ FIELDS = (
     "raise_um",
     "raise_uniform_um",
     "thickness_um",
+    "probability_high",
     "side_gap_um",
 )
 """What a crown is coloured by, in order; each movement's clearance follows the first."""
@@ -82,7 +83,7 @@ def colour_bar(quantity: Quantity) -> dict[str, Any]:
     """Return a number scale for a quantity as plotly's colour bar."""
     return {
         "title": {"text": WORDS[f"scale_{quantity.name}"] + "<br>&nbsp;", "side": "top"},
-        "tickvals": list(quantity.ticks_um),
+        "tickvals": list(quantity.ticks),
         "ticktext": quantity.tick_words(),
         "len": 0.8,
         "thickness": 18,
@@ -180,7 +181,7 @@ def _xyz(vector: Float64Array) -> dict[str, float]:
 
 
 def still_scene(
-    vertices: Float64Array, to_eye: Float64Array, up: Float64Array, span: float = 2.15
+    vertices: Float64Array, to_eye: Float64Array, up: Float64Array, span: float = 1.9
 ) -> dict[str, Any]:
     """Return plotly's scene around vertices (n, 3), in parallel projection, without axes.
 
@@ -217,8 +218,8 @@ def _scale(middle: Float64Array, quantity: Quantity) -> Any:
         "marker": {
             "color": [0.0],
             "colorscale": colour_scale(quantity),
-            "cmin": quantity.low_um,
-            "cmax": quantity.high_um,
+            "cmin": quantity.low,
+            "cmax": quantity.high,
             "colorbar": colour_bar(quantity),
             "showscale": True,
             "size": 1,
@@ -265,7 +266,7 @@ def _spot_numbers(
 
 
 def _direction_words(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) -> Any:
-    to_eye, _ = view(orientation, is_lower=is_lower)
+    to_eye, up = view(orientation, is_lower=is_lower)
     middle = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
     places, words = [], []
     for direction, plus, minus in (
@@ -274,7 +275,9 @@ def _direction_words(vertices: Float64Array, orientation: Orientation, *, is_low
     ):
         along = (vertices - middle) @ direction
         for sign, word, reach in ((1.0, plus, along.max()), (-1.0, minus, -along.min())):
-            places.append(middle + sign * (reach + 1.3) * direction)
+            # Seen a little from below, the crown's wall stands out under its outline.
+            beside_mm = 2.3 if sign * direction @ up < -0.5 else 1.3
+            places.append(middle + sign * (reach + beside_mm) * direction)
             words.append(WORDS[word])
     points = np.array(places)
     height = float(((vertices - middle) @ to_eye).mean())

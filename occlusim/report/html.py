@@ -15,7 +15,9 @@ from occlusim.errors import OutputError
 from occlusim.report import tables
 from occlusim.report.access_tables import access_tables
 from occlusim.report.bite_scenes import bite_scenes
+from occlusim.report.chance_words import chance_notes
 from occlusim.report.colour import NO_DATA_RGB, css
+from occlusim.report.contact_tables import contact_order_table
 from occlusim.report.figures import LAYOUT
 from occlusim.report.gap_figure import gap_figure
 from occlusim.report.guidance_tables import guidance_table
@@ -36,6 +38,7 @@ FOLDED = (
     "spots_minor",
     "sides_path",
     "motion",
+    "contact_order",
     "access_spots",
     "access_walls",
     "access_tilts",
@@ -136,7 +139,7 @@ def render_report(
         answer=answer(results),
         scene=scene,
         bites=bites,
-        notes=notes,
+        notes=[*(chance_notes(crown) if scene else ()), *notes],
         data_json=as_json(
             {
                 "scene": scene,
@@ -196,6 +199,7 @@ def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, A
             "datum_pairs_caption", (results.get("datum") or {}).get("pairs")
         ),
         "closure": tables.closure_table(results.get("closure")),
+        "contact_order": contact_order_table(results.get("closure")),
         "contacts": tables.contact_table(results.get("closure")),
         "guidance": guidance_table(results),
         "findings": tables.finding_table([f for f in findings if f.get("severity") != "info"]),

@@ -37,11 +37,11 @@ class ReportMeshes:
     """What the report draws, coordinates in mm.
 
     ``crown`` carries ``gap_um`` (closure at light load), ``clearance_um`` (gap less wanted gap,
-    least over all movements), ``clearance_<movement>_um``, ``reduction_um``, ``thickness_um`` and
-    ``side_gap_um``; ``adjusted`` what of it holds after the adjustment; ``antagonist`` is the
-    opposing teeth near the crown at the recorded bite, and ``poses`` where else they can stand.
-    These are in the crown's coordinates. ``upper`` and ``lower`` carry ``gap_um`` and ``bites``
-    ``residual_um``; all of them are in the upper scan's coordinates.
+    least over all movements), ``clearance_<movement>_um``, ``reduction_um``, ``thickness_um``,
+    ``probability_high`` and ``side_gap_um``; ``adjusted`` what of it holds after the adjustment;
+    ``antagonist`` is the opposing teeth near the crown at the recorded bite, and ``poses`` where
+    else they can stand. These are in the crown's coordinates. ``upper`` and ``lower`` carry
+    ``gap_um`` and ``bites`` ``residual_um``; all of them are in the upper scan's coordinates.
     """
 
     crown: PaintedMesh

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from occlusim.report.contact_tables import foil_shift_table
 from occlusim.report.record_summary import place_words
 from occlusim.report.tables import Table, generic_table, records_table, spread_table
 
@@ -18,6 +19,7 @@ SHOWN_APART = (
     "uncertainty",
     "consistency",
     "contact",
+    "foil",
 )
 
 
@@ -31,6 +33,7 @@ def record_tables(record: Mapping[str, Any]) -> dict[str, Table | None]:
     return {
         "registration": generic_table("registration_caption", whole),
         "record_reasons": records_table("reasons_caption", record.get("reasons")),
+        "foil_shift": foil_shift_table(record),
         "bites": records_table("bites_caption", record.get("bites")),
         "places": records_table("places_caption", _places(record)),
         "alone": records_table("alone_caption", _alone(record, consistency)),

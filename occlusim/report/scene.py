@@ -94,9 +94,12 @@ def scales() -> dict[str, Any]:
     return {
         name: {
             "colorscale": colour_scale(quantity),
-            "cmin": quantity.low_um,
-            "cmax": quantity.high_um,
+            "cmin": quantity.low,
+            "cmax": quantity.high,
             "clipped": quantity.is_clipped,
+            "unit": "µm" if quantity.unit == "um" else quantity.unit,
+            "perStored": quantity.per_stored,
+            "digits": quantity.digits,
             "colorbar": colour_bar(quantity),
         }
         for name, quantity in QUANTITIES.items()

@@ -11,6 +11,7 @@ from occlusim.errors import InputError
 from occlusim.jaw.numbering import universal_from_iso
 from occlusim.report.access_words import access_sentences
 from occlusim.report.axis_words import axis_sentence
+from occlusim.report.chance_words import chance_sentence
 from occlusim.report.kept_words import kept_sentences, raise_sentences
 from occlusim.report.meshes import crown_teeth
 from occlusim.report.numbers import joined, plain, with_unit, written
@@ -102,11 +103,13 @@ def tooth_words(results: Mapping[str, Any]) -> str:
     teeth = crown_teeth(results)
     if not teeth:
         return ""
+    one = len(teeth) == 1
+    iso, both = ("tooth", "tooth_universal") if one else ("teeth", "teeth_universal")
     try:
         universal = [str(universal_from_iso(tooth)) for tooth in teeth]
     except InputError:
-        return WORDS["tooth"].format(teeth=joined(teeth))
-    return WORDS["tooth_universal"].format(teeth=joined(teeth), universal=joined(universal))
+        return WORDS[iso].format(teeth=joined(teeth))
+    return WORDS[both].format(teeth=joined(teeth), universal=joined(universal))
 
 
 def _depth(spot: Mapping[str, Any]) -> float:
@@ -252,6 +255,9 @@ def _trust(results: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[str]:
     axis = axis_sentence(results)
     if axis is not None:
         sentences.append(axis)
+    chance = chance_sentence(results.get("crown") or {})
+    if chance is not None:
+        sentences.append(chance)
     coverage = verdict.get("coverage")
     if coverage is not None:
         percent = written(math.floor(1000.0 * coverage + 1e-6) / 10.0)

@@ -150,11 +150,20 @@ def _value(value: Any, unit: str) -> str:
 
 
 def heading_of(key: str) -> str:
-    """Return a readable heading of any key: ``side_disagreement_um`` as words with its unit."""
-    name, unit = split_unit(key)
-    words = name.replace("_", " ")
+    """Return a readable heading of any key: ``guidance: bennett_angle_deg`` in words with its unit.
+
+    The words are those of the texts; a key that has none there is spelt out.
+    """
+    *outer, last = key.split(": ")
+    path = "".join(f"{_key_words(name)}: " for name in outer)
+    name, unit = (last, "") if f"key_{last}" in WORDS else split_unit(last)
+    words = path + _key_words(name)
     words = words[:1].upper() + words[1:]
     return f"{words} ({UNITS.get(unit, unit)})" if unit else words
+
+
+def _key_words(name: str) -> str:
+    return WORDS.get(f"key_{name}", name.replace("_", " "))
 
 
 def flat_rows(values: Mapping[str, Any], path: str = "", unit: str = "") -> list[tuple[str, str]]:

@@ -132,3 +132,18 @@ def corner_normals(vertices, faces):
                 normals[face[k]] += np.cross(a, b) / (a @ a * (b @ b))
     length = np.linalg.norm(normals, axis=1, keepdims=True)
     return np.divide(normals, length, out=np.zeros_like(normals), where=length > 0)
+
+
+def opening_under_load(gap, lever, weight, load_N):
+    """Return the opening at which linear gaps carry a load, by bisection."""
+
+    def carried(turn):
+        return sum(
+            w * max(0.0, -(g + turn * v)) for g, v, w in zip(gap, lever, weight, strict=True)
+        )
+
+    low, high = -1.0, 1.0
+    for _ in range(200):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if carried(middle) > load_N else (low, middle)
+    return 0.5 * (low + high)

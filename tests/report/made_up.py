@@ -60,6 +60,7 @@ def crown_fields(mesh: TriangleMesh) -> dict[str, np.ndarray]:
         **{f"clearance_{name}_um": values for name, values in of_movements.items()},
         "reduction_um": np.where(high + other > 5.0, high + other, 0.0),
         "thickness_um": np.where(z < -2.0, np.nan, 900.0 + 220.0 * (z + 3.0)),
+        "probability_high": np.round(np.clip(-gap_um / 100.0, 0.0, 1.0) * 400.0) / 400.0,
     }
 
 

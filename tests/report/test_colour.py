@@ -152,15 +152,15 @@ def test_paint_clamps_beyond_the_ends_and_greys_the_unknown():
 
 @quantities
 def test_ticks_stand_in_the_range_and_say_their_number(quantity):
-    assert (quantity.ticks_um[0], quantity.ticks_um[-1]) == (quantity.low_um, quantity.high_um)
-    for tick, words in zip(quantity.ticks_um, quantity.tick_words(), strict=True):
+    assert (quantity.ticks[0], quantity.ticks[-1]) == (quantity.low, quantity.high)
+    for tick, words in zip(quantity.ticks, quantity.tick_words(), strict=True):
         assert str(abs(tick)) in words
         assert ("−" in words) == (tick < 0)
 
 
 @quantities
 def test_plotly_scale_is_the_painted_map(quantity):
-    values = np.linspace(quantity.low_um, quantity.high_um, 256)
+    values = np.linspace(quantity.low, quantity.high, 256) / quantity.per_stored
     scale = colour_scale(quantity)
     assert [stop[1] for stop in scale] == [
         f"#{red:02x}{green:02x}{blue:02x}" for red, green, blue in paint(values, quantity)
@@ -178,6 +178,7 @@ def test_plotly_scale_is_the_painted_map(quantity):
         ("reduction_um", "reduction"),
         ("raise_um", "raise"),
         ("thickness_um", "thickness"),
+        ("probability_high", "probability"),
     ],
 )
 def test_fields_find_their_map(field, name):

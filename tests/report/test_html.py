@@ -24,6 +24,7 @@ from occlusim.report import html
 from occlusim.report.html import render_report, write_report
 from occlusim.report.meshes import ReportMeshes, in_upper_frame
 from occlusim.report.scene import MAX_DRAWN_FACES
+from occlusim.report.tables import heading_of
 from occlusim.report.words import CAUTIONS, LANGUAGES, WORDS
 
 VOID = {"meta", "link", "br", "input", "img", "hr"}
@@ -85,7 +86,12 @@ def test_every_number_of_the_results_stands_in_the_page_at_its_rounding(page):
         "contacts": ["15 / 45", "8.4", "84.0", "24 / 34", "3.4", "34.0", "26 / 36", "5.4", "54.0"],
         "inputs": ["ab" * 32, "cd" * 32, "81234", "161777", "15555", "31106", "upper.ply"],
         "versions": ["0.1.0", "2026-01-05, 09:30 UTC", "1.23", "0.88"],
-        "settings": ["Loads: light (N)", "25", "Targets: ramp (mm)", "0.50"],
+        "settings": [
+            "Loads: light (N)",
+            "25",
+            "Targets: way over which the wanted gap grows (mm)",
+            "0.50",
+        ],
         "verdict": [
             "Tooth 36 (ISO 3950; Universal 19)",
             "The crown is high.",
@@ -242,6 +248,7 @@ def test_the_packed_numbers_are_the_fields_to_float32(page):
         "gap_um",
         "reduction_um",
         "thickness_um",
+        "probability_high",
     ]
     assert len(scene["choices"]) == len(given.crown.fields)
 
@@ -383,8 +390,27 @@ def test_every_text_is_used():
         "load_",
         "way_",
         "several_",
+        "key_",
     )
     unused = [
         key for key in WORDS if not key.startswith(made) and not re.search(rf"\b{key}\b", sources)
     ]
     assert unused == []
+
+
+def test_every_key_that_is_given_words_is_one_of_the_results_or_settings():
+    """Their schema and the case's model name every key; a text for none of them is dead."""
+    import occlusim
+
+    root = Path(occlusim.__file__).parent
+    known = (root / "files" / "results.schema.json").read_text(encoding="utf-8")
+    known += "".join(p.read_text(encoding="utf-8") for p in root.glob("case*.py"))
+    known += "".join(p.read_text(encoding="utf-8") for p in (root / "pipeline").glob("*.py"))
+    names = [key.removeprefix("key_") for key in WORDS if key.startswith("key_")]
+    assert [name for name in names if not re.search(rf"\b{name}(_[A-Za-z0-9]+)?\b", known)] == []
+
+
+def test_a_heading_is_in_the_words_of_the_texts_with_its_unit():
+    assert heading_of("guidance: bennett_angle: right_deg") == "Guidance: Bennett angle: right (°)"
+    assert heading_of("loads: joint_stiffness_N_per_mm") == "Loads: stiffness of each joint (N/mm)"
+    assert heading_of("some_new_um") == "Some new (µm)"

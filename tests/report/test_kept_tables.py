@@ -71,8 +71,8 @@ def test_what_is_kept_is_said_with_the_reason_and_the_advice():
     assert "After the adjustment the crown lets foil slip at light load" in said
     assert "may or may not hold foil and carries 2.3 N (12 %)" in said
     assert "not as they should be (the rule in words): at light load it holds." in said
-    assert "targets.centric_um = 45" in said
-    assert "25 is set now" in said
+    assert "a wanted gap in closing of 45 µm" in said
+    assert "25 µm is set now" in said
     assert "central fossa at light load" in said
 
 

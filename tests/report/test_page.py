@@ -130,7 +130,7 @@ def test_a_spot_and_the_view_are_reached_by_keyboard_alone(page):
     assert np.linalg.norm(camera(page)) == pytest.approx(2.0)
 
 
-@pytest.mark.parametrize("field", ["gap_um", "clearance_um", "reduction_um"])
+@pytest.mark.parametrize("field", ["gap_um", "clearance_um", "reduction_um", "probability_high"])
 def test_what_hover_shows_is_the_number_of_that_vertex(page, field):
     page.locator("#biting").click()
     page.locator("#choice").select_option(field)
@@ -151,7 +151,11 @@ def test_what_hover_shows_is_the_number_of_that_vertex(page, field):
     seen = page.evaluate("window.seen")
     assert seen
     for vertex, text in seen:
-        shown = int(re.search(r"[\d−]+", text.replace(" ", "")).group().replace("−", "-"))
+        shown = float(re.search(r"[\d.−]+", text.replace(" ", "")).group().replace("−", "-"))
+        if field == "probability_high":
+            assert text.endswith(" %")
+            assert abs(shown - 100.0 * values[vertex]) <= 0.05 + 1e-5
+            continue
         assert text.endswith(" µm")
         assert abs(shown - values[vertex]) <= 0.5 + 1e-3
         if field == "clearance_um":
@@ -198,7 +202,9 @@ def test_it_prints_to_pages_with_its_pictures_and_no_cut_table(page, tmp_path):
     assert WORDS["high"] in words[0]
     for heading in ("spots", "closure", "registration", "settings", "cautions"):
         assert WORDS[heading] in whole
-    assert "Targets: ramp (mm)" in whole  # folded on the screen, printed all the same
+    assert (
+        "way over which the wanted gap grows (mm)" in whole
+    )  # folded on the screen, printed all the same
     assert WORDS["not_printed"] in whole  # the minor spots
     images = [k for k in range(len(pdf)) for one in pdf[k].get_objects() if one.type == 3]
     assert len(images) >= 4  # crown, curves, two bite scans

@@ -31,7 +31,7 @@ def test_a_high_crown_says_where_how_much_what_to_take_off_and_how_sure():
     ("teeth", "words"),
     [
         (["46"], "Tooth 46 (ISO 3950; Universal 30): "),
-        (["24", "25"], "Tooth 24 and 25 (ISO 3950; Universal 12 and 13): "),
+        (["24", "25"], "Teeth 24 and 25 (ISO 3950; Universal 12 and 13): "),
         (["74"], "Tooth 74 (ISO 3950): "),  # a milk tooth has a letter, which is not handled
         ([], "The crown"),
     ],

@@ -14,6 +14,7 @@ from occlusim.report.english.case import CASE, CAUTIONS
 from occlusim.report.english.closure import CLOSURE
 from occlusim.report.english.crown import CROWN
 from occlusim.report.english.kept import KEPT
+from occlusim.report.english.keys import KEYS
 from occlusim.report.english.movements import MOVEMENTS
 from occlusim.report.english.record import RECORD
 from occlusim.report.english.several import SEVERAL
@@ -30,6 +31,7 @@ PARTS: tuple[Mapping[str, str], ...] = (
     CLOSURE,
     KEPT,
     CASE,
+    KEYS,
 )
 
 TEXTS: Mapping[str, str] = {key: text for part in PARTS for key, text in part.items()}

@@ -19,6 +19,8 @@ ANSWER: Mapping[str, str] = {
     "kicker": "occlusim, crown and bite checked before milling",
     "answer": "The answer",
     "tooth": "Tooth {teeth} (ISO 3950)",
+    "teeth": "Teeth {teeth} (ISO 3950)",
+    "teeth_universal": "Teeth {teeth} (ISO 3950; Universal {universal})",
     "tooth_universal": "Tooth {teeth} (ISO 3950; Universal {universal})",
     "negative_gap": "A negative gap is an overlap.",
     "high": "The crown is high.",
@@ -61,6 +63,8 @@ ANSWER: Mapping[str, str] = {
     "no_reasons": "no reason was recorded",
     "sides_disagree": "Right and left bite scans disagree by {value} at the crown.",
     "datum_disagrees": "Two ways of finding the reference disagree by {value} at the crown.",
+    "chance_high": "Of {n} bite records drawn by how sure this one is, {percent} leave the crown "
+    "high somewhere by more than {limit}.",
     "coverage": "{percent} % of the surface opposite the crown was scanned.",
     "confirm": "Confirm in the mouth with foil before anything is cut.",
 }

@@ -16,6 +16,7 @@ CROWN: Mapping[str, str] = {
     "show_reduction": "depth to take off",
     "show_side_gap": "gap to the teeth beside it",
     "show_thickness": "wall thickness",
+    "show_probability_high": "probability of being high",
     "which_crown": "Crown",
     "before": "before",
     "after": "after",
@@ -32,6 +33,12 @@ CROWN: Mapping[str, str] = {
     "black: not known. The scales are the same in every report; what lies beyond an end takes its "
     "colour. Opposing teeth in a movement stand where the crown falls most short of the wanted "
     "gap, the first half of the ramp left out.",
+    "probability_note": "Probability of being high: the share of {n} bite records, drawn by how "
+    "sure this one is, in which the place falls short of its wanted gap by more than {limit}; in "
+    "each the jaw is closed anew on the natural teeth. Shares below {least} cannot be told from 0. "
+    "Not drawn are errors of the hinge axis, of the condylar angles and of the scans.",
+    "probability_unfollowed": "Places with more room than {room} are shown as 0 %; none of them is "
+    "high in more than {most} of the records.",
     "thinned_note": "Drawn with {drawn} of {given} triangles of the {mesh}; every number "
     "shown is that of a vertex of the full mesh.",
     "the_crown": "crown",
@@ -43,6 +50,7 @@ CROWN: Mapping[str, str] = {
     "scale_clearance": "gap less wanted (µm)",
     "scale_reduction": "take off (µm)",
     "scale_thickness": "wall (µm)",
+    "scale_probability": "high in (%)",
     "scale_residual": "off its arch (µm)",
     "at_least": "at least",
     "show_spot": "Spot {id}: turn the crown to it",

@@ -48,8 +48,9 @@ KEPT: Mapping[str, str] = {
     "kept_unknown": "Whether its contacts are as they should be ({rule}) cannot be said: "
     "{reasons}.",
     "kept_met": "Its contacts are as they should be: {rule}.",
-    "kept_advice": "By calculation, with the crown moved as one piece, targets.centric_um = "
-    "{centric} would be met; {given} is set now.",
+    "kept_advice": "By calculation, with the crown moved as one piece, that is met with a wanted "
+    "gap in closing of {centric} µm beyond the natural contacts' (targets.centric_um); {given} µm "
+    "is set now.",
     "kept_no_advice": "No uniform height of the crown was found at which that is met.",
     "vanished_sentence": "Contacts that are gone after the adjustment: {places}.",
     "vanished_one": "{place} at {load} load",

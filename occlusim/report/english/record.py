@@ -15,6 +15,9 @@ RECORD: Mapping[str, str] = {
     "bite_map": "{file}: how far the bite scan lies off its arch",
     "bite_map_note": "Dark blue: the bite scan lies inside the arch; grey: on it; pale orange: "
     "outside; nearly black: it matches neither arch.",
+    "foil_shift_caption": "Moved so that foil before the crown holds and slips as was seen",
+    "foil_moved": "Lower jaw moved at {place}",
+    "foil_chance": "Chance that a record errs by so much or more",
     "bites_caption": "Fit of each bite scan",
     "spread_caption": "Spread of the lower jaw's pose (one standard deviation)",
     "axis_right": "patient's right",

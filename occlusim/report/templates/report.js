@@ -42,8 +42,8 @@
 
   function written(value, scale) {
     if (Number.isNaN(value)) return words.unknown;
-    const number = value.toFixed(0).replace(/^-0$/, "0").replace("-", "\u2212");
-    return `${scale.clipped && value >= scale.cmax ? `${words.at_least} ` : ""}${number} \u00b5m`;
+    const number = value.toFixed(scale.digits).replace(/^-0$/, "0").replace("-", "\u2212");
+    return `${scale.clipped && value >= scale.cmax ? `${words.at_least} ` : ""}${number} ${scale.unit}`;
   }
 
   // Colours and hover of numbers (or of none) on shaded vertices.
@@ -51,7 +51,7 @@
     const map = maps[quantity], scale = scales[quantity], n = shade.length;
     const vertexcolor = new Array(n), text = new Array(n);
     for (let v = 0; v < n; v += 1) {
-      const value = values ? values[v] : NaN;
+      const value = values ? values[v] * scale.perStored : NaN;
       const share = Math.min(1, Math.max(0, (value - scale.cmin) / (scale.cmax - scale.cmin)));
       const colour = Number.isNaN(value) ? noData : map[Math.round(share * (map.length - 1))];
       vertexcolor[v] = `rgb(${colour.map((c) => Math.round(c * shade[v])).join(",")})`;
@@ -195,7 +195,11 @@
   }
 
   // What the reader sees first is drawn first; the page answers in between.
-  const breath = () => new Promise((go) => { setTimeout(go, 0); });
+  // A page in the background is shown no frames, so that a moment must do.
+  const breath = () => new Promise((go) => {
+    setTimeout(go, 500);
+    requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(go, 0)));
+  });
   const inTurn = (jobs) => jobs.reduce((before, job) => before.then(job).then(breath), Promise.resolve());
   const biteMaps = [...document.querySelectorAll("[data-bite]")].map((plot) => () => drawBite(plot));
   inTurn([drawCrown, drawGaps, ...biteMaps])

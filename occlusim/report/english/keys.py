@@ -1,0 +1,82 @@
+"""What keys of the results and of the settings are called in tables.
+
+Each is ``key_`` and its name; one whose unit is no suffix of its own is named with it. Any other
+key is spelt out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+KEYS: Mapping[str, str] = {
+    # the bite record
+    "key_accepted": "can be used",
+    "key_rms": "off its arch, root mean square",
+    "key_p95": "95 % lie within",
+    "key_area_upper": "found on the upper arch",
+    "key_area_lower": "found on the lower arch",
+    "key_agreement": "share within 0.1 mm",
+    "key_n_points": "places compared",
+    "key_n_independent": "worth so many independent ones",
+    "key_weakest_direction": "least certain motion",
+    "key_side_disagreement": "right and left disagree at",
+    "key_crown": "the crown",
+    "key_right_first_molar": "right first molar",
+    "key_left_first_molar": "left first molar",
+    "key_one_pose": "one pose for all bite scans",
+    "key_statistic": "Chi-square",
+    "key_p_value": "chance of so much by noise alone",
+    "key_within_noise": "explained by noise",
+    "key_shift": "shift",
+    "key_expected_sigma": "expected from noise",
+    "key_in_plane": "along the biting plane",
+    "key_total": "in all",
+    "key_right": "right",
+    "key_left": "left",
+    "key_anterior": "forward",
+    "key_supported_gap": "gap where 0.05 mm² meet",
+    "key_overlap_mm2": "area of overlap (mm²)",
+    "key_overlap_mm3": "volume of overlap (mm³)",
+    "key_at": "place, upper scan's x, y, z",
+    "key_limit_open": "called open above",
+    "key_limit_overlap": "called over-closed below",
+    "key_sides": "side",
+    # the mounting
+    "key_incisal": "incisal point x, y, z",
+    "key_right_condyle": "right condyle x, y, z",
+    "key_left_condyle": "left condyle x, y, z",
+    "key_right_molar": "right molar x, y, z",
+    "key_left_molar": "left molar x, y, z",
+    "key_sagittal_inclination": "inclination of the condylar path",
+    "key_inclination_plane": "inclination is measured against the plane called",
+    "key_bennett_angle": "Bennett angle",
+    "key_immediate_side_shift": "immediate side shift",
+    "key_path_radius": "radius of the condylar path",
+    "key_axis_scatter": "scatter of the hinge axis",
+    "key_vertical": "up",
+    "key_guidance_scatter": "scatter of the guidance",
+    "key_inclination_sigma": "standard deviation of the inclination",
+    "key_bennett_sigma": "standard deviation of the Bennett angle",
+    "key_inclination_correlation": "correlation of both sides' inclinations",
+    "key_side_shift": "side shift, least and most",
+    # the settings
+    "key_schema_number": "layout of the case file",
+    "key_id": "case",
+    "key_given_sigma": "spread of a given pose (one standard deviation)",
+    "key_centric": "wanted gap in closing, beyond the natural contacts'",
+    "key_excursion": "wanted gap in movements",
+    "key_ramp": "way over which the wanted gap grows",
+    "key_tolerance": "tolerance",
+    "key_least_spot": "least depth of a high spot",
+    "key_samples": "jaws drawn",
+    "key_step": "step",
+    "key_pace": "pace",
+    "key_lateral_springs": "teeth give way sideways",
+    "key_others": "further loads",
+    "key_muscle_point_jaw": "point of the muscle force, jaw frame",
+    "key_muscle_direction_jaw": "direction of the muscle force, jaw frame",
+    "key_joint_stiffness_N_per_mm": "stiffness of each joint (N/mm)",
+    "key_foundation_MPa_per_mm": "stiffness of the surfaces (MPa/mm)",
+    "key_thickness": "thickness",
+    "key_constrains": "moves the bite record",
+}
