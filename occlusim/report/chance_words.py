@@ -13,8 +13,8 @@ FOLLOWED_UM = 100.0
 
 
 def percent(share: float) -> str:
-    """Return a share as people read it: ``0.3 %``."""
-    return f"{written(round(100.0 * share, 2))} %"
+    """Return a share as people read it: ``0.25 %``, ``37 %``; some hundred draws tell no more."""
+    return f"{written(round(100.0 * share, 0 if share >= 0.01 else 2))} %"
 
 
 def chance_sentence(crown: Mapping[str, Any]) -> str | None:

@@ -76,7 +76,11 @@ def answer(results: Mapping[str, Any]) -> Answer:
         headline,
         _sure(state),
         _reasons(state, verdict),
-        where=(*_where(named), *_closing_gap(crown), *raise_sentences(crown)),
+        where=(
+            *_where(named),
+            *_closing_gap(crown, _least_spot_um(results)),
+            *raise_sentences(crown),
+        ),
         todo=WORDS["todo_take_off"] if named else "",
         steps=_steps(named),
         after=(*_after(crown, named, spots), *kept_sentences(crown)),
@@ -148,7 +152,15 @@ def wanted_at_least_gap(movement: Mapping[str, Any]) -> float | None:
     return wanted[min(range(len(steps)), key=lambda k: abs(steps[k] - at))]
 
 
-def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
+def _least_spot_um(results: Mapping[str, Any]) -> float | None:
+    """Return from which depth a place counts as high; None if not known, and of a high crown."""
+    if (results.get("verdict") or {}).get("high") is not False:
+        return None
+    settings = results.get("settings") or {}
+    return (settings.get("targets") or {}).get("least_spot_um")
+
+
+def _closing_gap(crown: Mapping[str, Any], least_spot_um: float | None) -> list[str]:
     sentences = []
     for movement in crown.get("movements") or []:
         gap_um = movement.get("least_gap_um")
@@ -162,6 +174,13 @@ def _closing_gap(crown: Mapping[str, Any]) -> list[str]:
         )
         if min(gap_um, gap_um if wanted_um is None else wanted_um) < 0:
             sentences[-1] += f" {WORDS['negative_gap']}"
+        height_um = 0.0 if wanted_um is None else wanted_um - gap_um
+        if least_spot_um is not None and 0.5 <= height_um < least_spot_um:
+            sentences.append(
+                WORDS["within_limit"].format(
+                    height=with_unit(height_um, "um"), limit=with_unit(least_spot_um, "um")
+                )
+            )
     missing_um = crown.get("missing_contact_um")
     if missing_um is not None:
         sentences.append(WORDS["missing_contact"].format(missing=with_unit(missing_um, "um")))

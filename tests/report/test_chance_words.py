@@ -15,7 +15,7 @@ PART = {
 def test_the_share_of_records_that_leave_it_high_is_said():
     said = chance_sentence({"probability": PART})
     assert said == (
-        "Of 400 bite records drawn by how sure this one is, 37.25 % leave the crown high somewhere "
+        "Of 400 bite records drawn by how sure this one is, 37 % leave the crown high somewhere "
         "by more than 10 µm."
     )
     none = chance_sentence({"probability": {**PART, "anywhere": 0.0}})

@@ -64,10 +64,28 @@ def test_a_clean_crown_has_nothing_to_take_off():
     case["verdict"] = {"state": "sound", "high": False, "reasons": []}
     case["crown"]["spots"] = []
     found = answer(case)
-    assert found.headline == "The crown is not high: nothing has to come off."
+    assert (
+        found.headline
+        == "The crown is not high: nothing has to come off where it meets the opposing teeth."
+    )
     assert not [sentence for sentence in found.body if "take off" in sentence.lower()]
     assert found.sure.startswith("How sure: sound")
     assert found.reasons == ()
+
+
+@pytest.mark.parametrize(("gap_um", "is_said"), [(-5.3, True), (0.0, False), (-12.0, False)])
+def test_a_height_that_counts_for_nothing_is_told(gap_um, is_said):
+    """Else a gap below the one that is wanted stands beside 'not high' unexplained."""
+    case = results()
+    case["verdict"] = {"state": "sound", "high": False, "reasons": []}
+    case["crown"]["spots"] = []
+    case["settings"] = {"targets": {"least_spot_um": 10.0}}
+    case["crown"]["movements"] = [
+        {"name": "centric", "least_gap_um": gap_um, "at_parameter_mm": 0.0,
+         "parameter_mm": [0.0], "wanted_gap_um": [0.0]}
+    ]  # fmt: skip
+    said = "too high by 5 µm, less than the 10 µm from which a place counts as high"
+    assert any(said in words for words in answer(case).where) == is_said
 
 
 def test_a_low_crown_says_how_much_is_missing():

@@ -24,7 +24,7 @@ ANSWER: Mapping[str, str] = {
     "tooth_universal": "Tooth {teeth} (ISO 3950; Universal {universal})",
     "negative_gap": "A negative gap is an overlap.",
     "high": "The crown is high.",
-    "not_high": "The crown is not high: nothing has to come off.",
+    "not_high": "The crown is not high: nothing has to come off where it meets the opposing teeth.",
     "high_unknown": "Whether the crown is high cannot be said.",
     "refused": "No answer: this case was refused.",
     "state_sound": "The answer is sound",
@@ -52,6 +52,8 @@ ANSWER: Mapping[str, str] = {
     "volume_in_all": "In all, {volume} come off.",
     "closure_gap": "At light biting load the least gap to the teeth opposite is {gap}; "
     "{wanted} is wanted.",
+    "within_limit": "It is too high by {height}, less than the {limit} from which a place counts "
+    "as high.",
     "after_clear": "The whole simulation was run again on the adjusted crown: no high "
     "spot is left.",
     "after_left": "The whole simulation was run again on the adjusted crown: high spots left, {n}.",
