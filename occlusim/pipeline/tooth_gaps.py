@@ -48,18 +48,33 @@ def crown_gap_mm(
     for other in np.unique(antagonist_tooth[antagonist_tooth > 0]).tolist():
         way = _way(closed, tooth, other)
         by_way.setdefault(way.tobytes(), (way, []))[1].append(other)
-    least = np.nan
+    mesh = pair.antagonist.surface.mesh
+    tries = []
     for way, teeth in by_way.values():
         # The crown goes its way against the antagonist; of an upper one the pose is turned round.
         moved = _shifted(closed.T_upper_lower, -way if pair.crown_is_upper else way)
         T = pair.T_antagonist_crown(moved)
         if offset is not None:
             T = T @ RigidTransform.trusted(np.eye(3), offset)
-        found = least_gap(
-            pair.antagonist, pair.crown, T, faces_a=np.isin(antagonist_tooth, teeth)
-        ).gap_mm
+        own = np.isin(antagonist_tooth, teeth)
+        apart = _boxes_apart_mm(
+            mesh.vertices[mesh.faces[own]].reshape(-1, 3),
+            T.apply(pair.crown.surface.mesh.vertices),
+        )
+        tries.append((apart, T, own))
+    least = np.nan
+    for apart, T, own in sorted(tries, key=lambda one: one[0]):
+        if least < apart:
+            break
+        found = least_gap(pair.antagonist, pair.crown, T, faces_a=own).gap_mm
         least = float(np.fmin(least, found))
     return least
+
+
+def _boxes_apart_mm(a: Float64Array, b: Float64Array) -> float:
+    """Return the distance between the boxes around points (n, 3) and (m, 3); 0 where they meet."""
+    free = np.maximum(a.min(axis=0) - b.max(axis=0), b.min(axis=0) - a.max(axis=0))
+    return float(np.linalg.norm(np.maximum(free, 0.0)))
 
 
 @dataclass(frozen=True, slots=True)
