@@ -153,10 +153,8 @@ def _step_against(
 ) -> Float64Array:
     """Return the depths (V,) to add under the antagonist's places that come too close."""
     places = np.einsum("nc,ncx->nx", found.bary, corners)
-    moved = np.empty_like(places)
-    for i in range(len(places)):
-        rotation, translation = back.pose_at(float(found.row[i]))
-        moved[i] = rotation @ places[i] + translation
+    rotation, translation = back.poses_at(found.row)
+    moved = np.einsum("nij,nj->ni", rotation, places) + translation
     closest = crown.closest(moved)
     face = patch.faces[closest.faces]
     own = patch.is_allowed[closest.faces]

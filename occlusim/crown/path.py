@@ -101,13 +101,8 @@ class PathTable:
 
     def pose_at(self, row: float) -> tuple[Float64Array, Float64Array]:
         """Return rotation (3, 3) and translation (3,) at one fractional row."""
-        low = min(int(np.floor(row)), len(self.wanted_mm) - 1)
-        high = min(low + 1, len(self.wanted_mm) - 1)
-        u = row - low
-        return (
-            (1 - u) * self.rotations[low] + u * self.rotations[high],
-            (1 - u) * self.translations[low] + u * self.translations[high],
-        )
+        rotation, translation = self.poses_at(np.array([row], dtype=np.float64))
+        return rotation[0], translation[0]
 
     def poses_at(self, row: Float64Array) -> tuple[Float64Array, Float64Array]:
         """Return rotations (n, 3, 3) and translations (n, 3) at fractional rows (n,)."""
