@@ -22,7 +22,7 @@ from occlusim.report.words import WORDS, movement_label
 
 INK = "#1d2733"
 PAPER = "#ffffff"
-TRACES = ("crown", "scale", "antagonist", "spots", "directions")
+TRACES = ("crown", "scale", "antagonist")
 """Order of the traces of `crown_figure`; the page's script relies on it."""
 
 LAYOUT: Mapping[str, Any] = {
@@ -35,6 +35,12 @@ LAYOUT: Mapping[str, Any] = {
 """What every plot in space has in common."""
 
 MARGIN_MM = 2.5
+SPAN = 1.9
+"""Longest side of a scene in the drawing library's units; a plot is 2.1 high."""
+
+PLOT_HEIGHT_PX = 544.0
+"""Of the crown's plot on the page; where it is lower, numbers stand a little further out."""
+
 LEAST_SHADE = 0.66
 """Colours carry numbers, so shading may only hint at the form: never darker than this."""
 
@@ -132,15 +138,14 @@ def crown_figure(
             "visible": False,
             "name": "antagonist",
         },
-        _spot_numbers(spots, crown.mesh.vertices, orientation, is_lower=is_lower),
-        _direction_words(crown.mesh.vertices, orientation, is_lower=is_lower),
     ]
-    layout = {
-        **LAYOUT,
-        "scene": still_scene(crown.mesh.vertices, to_eye - 0.35 * up, up),
-        "uirevision": "kept",
-    }
-    return {"data": traces, "layout": layout}
+    scene = still_scene(crown.mesh.vertices, to_eye - 0.35 * up, up)
+    # Words in a scene's own letters take the drawing library longer than the crown itself.
+    scene["annotations"] = [
+        *_spot_numbers(spots, crown.mesh.vertices, to_eye, up),
+        *_direction_words(crown.mesh.vertices, orientation, is_lower=is_lower),
+    ]
+    return {"data": traces, "layout": {**LAYOUT, "scene": scene, "uirevision": "kept"}}
 
 
 def shading(mesh: TriangleMesh, to_eye: Float64Array, up: Float64Array) -> Float64Array:
@@ -181,16 +186,31 @@ def _xyz(vector: Float64Array) -> dict[str, float]:
 
 
 def still_scene(
-    vertices: Float64Array, to_eye: Float64Array, up: Float64Array, span: float = 1.9
+    vertices: Float64Array, to_eye: Float64Array, up: Float64Array, span: float = SPAN
 ) -> dict[str, Any]:
     """Return plotly's scene around vertices (n, 3), in parallel projection, without axes.
 
-    `span` is the length of the longest side in the drawing library's units, of which the height of
-    the plot shows 2.1.
+    `span` is as `SPAN` says. The axes are there, with nothing of them drawn: those that are
+    hidden have their letters cut into triangles all the same.
     """
     low, high = vertices.min(axis=0) - MARGIN_MM, vertices.max(axis=0) + MARGIN_MM
     extent = high - low
-    hidden = {"visible": False, "showspikes": False}
+    hidden = {
+        "title": {"text": ""},
+        "tickmode": "array",
+        "tickvals": [],
+        **dict.fromkeys(
+            (
+                "showticklabels",
+                "showgrid",
+                "zeroline",
+                "showline",
+                "showbackground",
+                "showspikes",
+            ),
+            False,
+        ),
+    }
     scene: dict[str, Any] = {
         f"{axis}axis": hidden | {"range": [float(low[k]), float(high[k])]}
         for k, axis in enumerate("xyz")
@@ -208,23 +228,20 @@ def still_scene(
 
 
 def _scale(middle: Float64Array, quantity: Quantity) -> Any:
-    """Return a trace that draws nothing but the number scale."""
+    """Return a trace that draws nothing but the number scale: a triangle without extent."""
     return {
-        "type": "scatter3d",
-        "x": middle[:1],
-        "y": middle[1:2],
-        "z": middle[2:],
-        "mode": "markers",
-        "marker": {
-            "color": [0.0],
-            "colorscale": colour_scale(quantity),
-            "cmin": quantity.low,
-            "cmax": quantity.high,
-            "colorbar": colour_bar(quantity),
-            "showscale": True,
-            "size": 1,
-            "opacity": 0.0,
-        },
+        "type": "mesh3d",
+        **{axis: [float(middle[k])] * 3 for k, axis in enumerate("xyz")},
+        "i": [0],
+        "j": [1],
+        "k": [2],
+        "intensity": [0.0, 0.0, 0.0],
+        "colorscale": colour_scale(quantity),
+        "cmin": quantity.low,
+        "cmax": quantity.high,
+        "colorbar": colour_bar(quantity),
+        "showscale": True,
+        "opacity": 0.0,
         "hoverinfo": "skip",
         "name": "scale",
     }
@@ -233,42 +250,46 @@ def _scale(middle: Float64Array, quantity: Quantity) -> Any:
 def _spot_numbers(
     spots: Sequence[Mapping[str, Any]],
     vertices: Float64Array,
-    orientation: Orientation,
-    *,
-    is_lower: bool,
-) -> Any:
-    to_eye, _ = view(orientation, is_lower=is_lower)
+    to_eye: Float64Array,
+    up: Float64Array,
+) -> list[dict[str, Any]]:
+    """Return a number for each spot with a place, beside it and tied to it by a line."""
     placed = [spot for spot in spots if spot.get("centroid_mm") is not None]
     places = np.array([spot["centroid_mm"] for spot in placed], dtype=np.float64).reshape(-1, 3)
-    labels = label_points(places, vertices, to_eye) + 1.2 * to_eye
-    breaks = np.full_like(places, np.nan)
-    points = np.stack([places + 0.15 * to_eye, labels, breaks], axis=1).reshape(-1, 3)
-    return {
-        "type": "scatter3d",
-        "x": points[:, 0],
-        "y": points[:, 1],
-        "z": points[:, 2],
-        "mode": "lines+markers+text",
-        "text": [text for spot in placed for text in ("", f"<b>{spot.get('id')}</b>", "")],
-        "textposition": "middle center",
-        "textfont": {"color": PAPER, "size": 13},
-        "line": {"color": INK, "width": 4},
-        "marker": {
-            "size": [7, 26, 0] * len(placed),
-            "opacity": 1.0,
-            "color": INK,
-            "line": {"width": 2, "color": PAPER},
-        },
-        "hoverinfo": "skip",
-        "visible": bool(placed),
-        "name": "spots",
-    }
+    beside_mm = label_points(places, vertices, to_eye) - places
+    px_per_mm = PLOT_HEIGHT_PX / 2.1 * SPAN / (np.ptp(vertices, axis=0).max() + 2.0 * MARGIN_MM)
+    to_right = beside_mm @ np.cross(up, to_eye) * px_per_mm
+    to_top = beside_mm @ up * px_per_mm
+    return [
+        {
+            **_xyz(places[k] + 0.15 * to_eye),
+            "name": str(spot.get("id")),
+            "text": f"<b>{spot.get('id')}</b>",
+            "ax": float(to_right[k]),
+            "ay": -float(to_top[k]),
+            "font": {"color": PAPER, "size": 13},
+            "bgcolor": INK,
+            "bordercolor": PAPER,
+            "borderwidth": 1,
+            "borderpad": 3,
+            "width": 16,
+            "arrowhead": 6,
+            "arrowsize": 1,
+            "arrowwidth": 2,
+            "arrowcolor": INK,
+        }
+        for k, spot in enumerate(placed)
+    ]
 
 
-def _direction_words(vertices: Float64Array, orientation: Orientation, *, is_lower: bool) -> Any:
+def _direction_words(
+    vertices: Float64Array, orientation: Orientation, *, is_lower: bool
+) -> list[dict[str, Any]]:
+    """Return the words around a crown that say where its patient's sides are."""
     to_eye, up = view(orientation, is_lower=is_lower)
     middle = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
-    places, words = [], []
+    height = float(((vertices - middle) @ to_eye).mean())
+    annotations = []
     for direction, plus, minus in (
         (orientation.right, "direction_right", "direction_left"),
         (orientation.anterior, "direction_front", "direction_back"),
@@ -277,19 +298,13 @@ def _direction_words(vertices: Float64Array, orientation: Orientation, *, is_low
         for sign, word, reach in ((1.0, plus, along.max()), (-1.0, minus, -along.min())):
             # Seen a little from below, the crown's wall stands out under its outline.
             beside_mm = 2.3 if sign * direction @ up < -0.5 else 1.3
-            places.append(middle + sign * (reach + beside_mm) * direction)
-            words.append(WORDS[word])
-    points = np.array(places)
-    height = float(((vertices - middle) @ to_eye).mean())
-    points = points + height * to_eye
-    return {
-        "type": "scatter3d",
-        "x": points[:, 0],
-        "y": points[:, 1],
-        "z": points[:, 2],
-        "mode": "text",
-        "text": words,
-        "textfont": {"color": "#5a6572", "size": 13},
-        "hoverinfo": "skip",
-        "name": "directions",
-    }
+            place = middle + sign * (reach + beside_mm) * direction + height * to_eye
+            annotations.append(
+                {
+                    **_xyz(place),
+                    "text": WORDS[word],
+                    "showarrow": False,
+                    "font": {"color": "#5a6572", "size": 13},
+                }
+            )
+    return annotations

@@ -117,6 +117,43 @@ def test_a_spots_row_turns_the_crown_to_it_and_says_so(page):
         assert page.locator("tr[aria-current]").get_attribute("data-spot") == spot
 
 
+def numbers_shown(page):
+    return page.evaluate(
+        """() => document.getElementById('crown-view').layout.scene.annotations
+           .filter((one) => one.name !== undefined && one.visible !== false)
+           .map((one) => one.name)"""
+    )
+
+
+def written(page):
+    return page.locator("#crown-view .annotation-text").all_text_contents()
+
+
+def test_numbers_of_the_far_side_and_unwanted_ones_are_left_out(page):
+    page.locator("#biting").click()
+    page.wait_for_timeout(300)
+    assert numbers_shown(page) == ["1", "2"]
+    assert {"1", "2"} < set(written(page))
+    page.evaluate(
+        """() => { const plot = document.getElementById('crown-view'),
+             { eye, ...rest } = plot.layout.scene.camera;
+           Plotly.relayout(plot, { 'scene.camera': { ...rest,
+             eye: { x: -eye.x, y: -eye.y, z: -eye.z } } }); }"""
+    )
+    page.wait_for_timeout(300)
+    assert numbers_shown(page) == []
+    assert not {"1", "2"} & set(written(page))
+    page.locator("#biting").click()
+    page.wait_for_timeout(300)
+    assert numbers_shown(page) == ["1", "2"]
+    page.locator("#spots-shown").uncheck()
+    assert numbers_shown(page) == []
+    page.locator("#biting").click()
+    assert numbers_shown(page) == []
+    page.locator("#spots-shown").check()
+    assert numbers_shown(page) == ["1", "2"]
+
+
 def test_a_spot_and_the_view_are_reached_by_keyboard_alone(page):
     wanted = page.evaluate("JSON.parse(document.getElementById('data').textContent).scene.spots")
     page.locator('tr.to-spot[data-spot="2"] button').focus()

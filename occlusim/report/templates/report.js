@@ -2,7 +2,9 @@
 (function () {
   const data = JSON.parse(document.getElementById("data").textContent);
   const { scene, gaps, bites, scales, words } = data;
-  const config = { displaylogo: false, responsive: true, displayModeBar: false, scrollZoom: true };
+  // The drawing library's own choice is twice the screen's points each way, which only costs.
+  const config = { displaylogo: false, responsive: true, displayModeBar: false, scrollZoom: true,
+    plotGlPixelRatio: Math.max(1, devicePixelRatio) };
   const byId = (id) => document.getElementById(id);
 
   function bytes(text) {
@@ -83,9 +85,10 @@
     const mesh = { type: "mesh3d", ...places(flat), ...corners(bite.faces), hovertemplate: "%{text}<extra></extra>",
       lighting: { ambient: 1, diffuse: 0, specular: 0, fresnel: 0 },
       ...painted(floats(bite.values), floats(bite.shade), bite.quantity) };
-    const bar = { type: "scatter3d", mode: "markers", x: [flat[0]], y: [flat[1]], z: [flat[2]], hoverinfo: "skip",
-      marker: { size: 1, opacity: 0, color: [0], colorscale: scale.colorscale, cmin: scale.cmin, cmax: scale.cmax,
-        colorbar: scale.colorbar, showscale: true } };
+    // Nothing but the number scale: a triangle without extent.
+    const bar = { type: "mesh3d", ...places(Float32Array.from({ length: 9 }, (_, k) => flat[k % 3])), i: [0], j: [1],
+      k: [2], intensity: [0, 0, 0], colorscale: scale.colorscale, cmin: scale.cmin, cmax: scale.cmax,
+      colorbar: scale.colorbar, showscale: true, opacity: 0, hoverinfo: "skip" };
     const layout = { ...data.layout, scene: bite.scene };
     return Plotly.newPlot(plot, [mesh, bar], layout, { ...config, scrollZoom: false })
       .then(() => keepPrintPicture(plot, 520, 420));
@@ -95,8 +98,7 @@
     if (!scene) return null;
     const plot = byId("crown-view"), choice = byId("choice"), which = byId("which");
     const antagonist = byId("antagonist"), spotsShown = byId("spots-shown"), said = byId("crown-said");
-    const at = scene.traces, spots = scene.figure.data[at.spots];
-    const hasSpots = spots.x !== undefined && spots.visible;
+    const at = scene.traces;
     const crowns = {};
     for (const [name, crown] of Object.entries(scene.crowns)) {
       const fields = {};
@@ -116,10 +118,9 @@
       adjusted.disabled = !(choice.value in crowns.adjusted.fields);
       if (adjusted.disabled) which.value = "given";
       const scale = scales[chosen().quantity];
-      const marker = { "marker.colorscale": [scale.colorscale], "marker.cmin": scale.cmin,
-        "marker.cmax": scale.cmax, "marker.colorbar": [scale.colorbar] };
+      const bar = { colorscale: [scale.colorscale], cmin: scale.cmin, cmax: scale.cmax, colorbar: [scale.colorbar] };
       const lists = Object.fromEntries(Object.entries(crownTrace()).map(([key, value]) => [key, [value]]));
-      return Plotly.restyle(plot, lists, [at.crown]).then(() => Plotly.restyle(plot, marker, [at.scale]));
+      return Plotly.restyle(plot, lists, [at.crown]).then(() => Plotly.restyle(plot, bar, [at.scale]));
     }
 
     const drawn = floats(scene.antagonist.vertices), antagonistFaces = corners(scene.antagonist.faces);
@@ -150,6 +151,17 @@
     function look(eye, up) {
       return Plotly.relayout(plot, { "scene.camera": { ...camera(), eye: vector(eye), up: vector(up),
         center: { x: 0, y: 0, z: 0 } } });
+    }
+    // Numbers are laid over the crown, so that those of its far side are left out.
+    function numberSpots() {
+      const eye = list(camera().eye), changes = {};
+      plot.layout.scene.annotations.forEach((one, k) => {
+        if (one.name === undefined) return;
+        const spot = scene.spots[one.name];
+        const seen = spotsShown.checked && (!spot || spot.eye.reduce((sum, c, axis) => sum + c * eye[axis], 0) > 0);
+        if (seen !== (one.visible !== false)) changes[`scene.annotations[${k}].visible`] = seen;
+      });
+      if (Object.keys(changes).length) Plotly.relayout(plot, changes);
     }
     function steer(event) {
       const eye = list(camera().eye), up = unit(list(camera().up)), step = Math.PI / 18;
@@ -185,7 +197,8 @@
       choice.addEventListener("change", () => recolour().then(follow));
       which.addEventListener("change", recolour);
       antagonist.addEventListener("change", layAntagonist);
-      spotsShown.addEventListener("change", () => Plotly.restyle(plot, { visible: hasSpots && spotsShown.checked }, [at.spots]));
+      spotsShown.addEventListener("change", numberSpots);
+      plot.on("plotly_relayout", numberSpots);
       byId("biting").addEventListener("click", () => look(scene.view.eye, scene.view.up));
       plot.addEventListener("keydown", steer);
       for (const row of document.querySelectorAll("tr.to-spot")) row.addEventListener("click", () => toSpot(row));
