@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from occlusim.report.chance_words import percent
 from occlusim.report.numbers import UNITS, split_unit, with_unit, written
 from occlusim.report.summary import wanted_at_least_gap
 from occlusim.report.words import WORDS, movement_label
@@ -44,17 +45,23 @@ def _cell(value: Any, unit: str = "") -> str:
     return written(value, unit, MINUS)
 
 
+def _share(share: float | None) -> str:
+    return WORDS["unknown"] if share is None else percent(share)
+
+
 def _pairs(caption: str, rows: Sequence[Sequence[str]]) -> Table | None:
     return _table(caption, [(WORDS["col_what"], False), (WORDS["col_value"], False)], rows)
 
 
 def spot_table(spots: Sequence[Mapping[str, Any]], caption: str = "spots_caption") -> Table | None:
     """Return the table of high spots, or None where there is none."""
+    has_chance = any(spot.get("probability_high") is not None for spot in spots)
     names = [
         ("col_spot", False),
         ("col_movement", False),
         ("col_place", False),
         ("col_depth", True),
+        *([("col_chance", True)] if has_chance else []),
         ("col_area", True),
         ("col_thickness", True),
         ("col_feasible", False),
@@ -74,6 +81,7 @@ def spot_table(spots: Sequence[Mapping[str, Any]], caption: str = "spots_caption
                 movement_label(str(spot.get("movement"))),
                 spot.get("location") or WORDS["unknown"],
                 _cell(spot.get("depth_um"), "um"),
+                *([_share(spot.get("probability_high"))] if has_chance else []),
                 _cell(spot.get("area_mm2"), "mm2"),
                 _cell(spot.get("thickness_left_mm"), "mm"),
                 feasible,

@@ -1,6 +1,8 @@
 """What is said of the probability of being high."""
 
 from occlusim.report.chance_words import chance_notes, chance_sentence
+from occlusim.report.tables import spot_table
+from occlusim.report.words import WORDS
 
 PART = {
     "n_draws": 400,
@@ -34,3 +36,13 @@ def test_the_note_says_what_the_draws_can_tell_and_what_was_not_followed():
     _, left = chance_notes({"probability": {**PART, "unfollowed_at_most": 0.04}})
     assert "more room than 100 µm" in left
     assert "more than 4 % of the records" in left
+
+
+def test_each_spots_probability_stands_in_the_table_where_one_is_known():
+    spots = [{"id": 1, "probability_high": 0.8675}, {"id": 2, "probability_high": 0.0025}]
+    table = spot_table([*spots, {"id": 3, "probability_high": None}])
+    column = table.columns.index(WORDS["col_chance"])
+    assert [row[column] for row in table.rows] == ["87 %", "0.25 %", WORDS["unknown"]]
+    assert table.is_number[column]
+    assert all(len(row) == len(table.columns) for row in table.rows)
+    assert WORDS["col_chance"] not in spot_table([{"id": 1}]).columns

@@ -72,6 +72,7 @@ CROWN: Mapping[str, str] = {
     "col_movement": "Movement",
     "col_place": "Place",
     "col_depth": "Too high by (µm)",
+    "col_chance": "Probability of being high",
     "col_area": "Area (mm²)",
     "col_thickness": "Wall left (mm)",
     "col_feasible": "Feasible",
