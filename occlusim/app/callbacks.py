@@ -15,7 +15,7 @@ from dash.exceptions import PreventUpdate
 from occlusim.app import parts, view3d
 from occlusim.app.demo import demo_into
 from occlusim.app.english import LABELS, WORDS
-from occlusim.app.fields import BY_KEY, FIELDS, POINT_SCAN
+from occlusim.app.fields import BY_KEY, FIELDS, IN_SPACE, POINT_SCAN
 from occlusim.app.jobs import Runs
 from occlusim.app.layout import AXES, SLOTS
 from occlusim.app.previews import read_preview
@@ -29,7 +29,7 @@ COMPONENTS: tuple[tuple[str, str, int | None], ...] = tuple(
     for field in FIELDS
     for name, axis in (
         [(f"{field.id}-{letter}", k) for k, letter in enumerate(AXES)]
-        if field.kind == "point"
+        if field.kind in IN_SPACE
         else [(field.id, None)]
     )
 )

@@ -93,7 +93,8 @@ ENGLISH: Mapping[str, str] = {
     "pick_hint": "The same points can be typed in under More settings.",
     # settings
     "settings_heading": "2. Tooth and settings",
-    "more_settings": "More settings: wanted gaps, jaw guidance, other teeth, points and axis",
+    "more_settings": "More settings: screw access, milling, wanted gaps, jaw guidance, other "
+    "teeth, points and axis",
     "more_intro": "All of these may be left empty: the default stands in the field.",
     "needed": "needed",
     "default": "default {value}",
@@ -162,6 +163,34 @@ LABELS: Mapping[str, tuple[str, str]] = {
     "crown.min_thickness_mm": (
         "Least wall thickness (mm)",
         "Nothing is taken off below this. See the material's instructions for use.",
+    ),
+    "crown.seating_axis": (
+        "Direction in which the crown is seated",
+        "The way it travels, in its own coordinates. Left empty, the direction in which it passes "
+        "its neighbours with the least overlap is searched for.",
+    ),
+    "crown.access.point_mm": (
+        "Screw's seat (mm)",
+        "The deepest place of the screw access channel, in the crown's coordinates. For a crown "
+        "held by a screw: this, the axis and the diameter together, or none of them.",
+    ),
+    "crown.access.axis": (
+        "Axis of the screw access channel",
+        "From the screw's seat out of the crown, in the crown's coordinates; any length.",
+    ),
+    "crown.access.diameter_mm": ("Diameter of the screw access channel (mm)", "0.5 to 10."),
+    "crown.access.max_tilt_deg": (
+        "How far the channel may be tilted (degrees)",
+        "About the screw's seat, to keep contacts off the opening. 0: it stays as it is given.",
+    ),
+    "crown.milling.axis": (
+        "Direction the cutter points",
+        "In the crown's coordinates. Left empty, depths are measured along the crown's surface "
+        "normal.",
+    ),
+    "crown.milling.tool_radius_mm": (
+        "Radius of the cutter (mm)",
+        "No hollow of a cut is made narrower than this. 0: a cut follows every detail.",
     ),
     "targets.centric_um": (
         "Wanted gap in closing (µm)",

@@ -13,9 +13,11 @@ from typing import Any, Literal
 
 from pydantic import BaseModel
 
-from occlusim.case import Crown, Guidance, Mounting, Movements, Scans, Targets
+from occlusim.case import Access, Crown, Guidance, Mounting, Movements, Scans, Targets
 
-Kind = Literal["choice", "tooth", "number", "teeth", "point"]
+Kind = Literal["choice", "tooth", "number", "teeth", "point", "direction"]
+IN_SPACE: tuple[Kind, ...] = ("point", "direction")
+"""Settings of three numbers; points can be picked on the view, directions are typed in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,13 @@ FIELDS: tuple[Field, ...] = (
     Field("crown.guidance", "choice", ("none", "shared", "guides")),
     Field("scans.units", "choice", ("mm", "cm", "m", "um", "inch")),
     Field("crown.min_thickness_mm", "number"),
+    Field("crown.seating_axis", "direction", advanced=True),
+    Field("crown.access.point_mm", "point", advanced=True),
+    Field("crown.access.axis", "direction", advanced=True),
+    Field("crown.access.diameter_mm", "number", advanced=True),
+    Field("crown.access.max_tilt_deg", "number", advanced=True),
+    Field("crown.milling.axis", "direction", advanced=True),
+    Field("crown.milling.tool_radius_mm", "number", advanced=True),
     Field("targets.centric_um", "number", advanced=True),
     Field("targets.excursion_um", "number", advanced=True),
     Field("guidance.inclination_plane", "choice", ("occlusal", "camper", "frankfort"), True),
@@ -66,6 +75,7 @@ FIELDS: tuple[Field, ...] = (
 )
 BY_KEY: Mapping[str, Field] = {field.key: field for field in FIELDS}
 POINT_SCAN: Mapping[str, str] = {
+    "crown.access.point_mm": "crown",
     "mounting.right_condyle_mm": "upper",
     "mounting.left_condyle_mm": "upper",
     "mounting.incisal_mm": "lower",
@@ -75,6 +85,7 @@ POINT_SCAN: Mapping[str, str] = {
 """In which scan's coordinates a point is given."""
 
 _SECTIONS: Mapping[str, type[BaseModel]] = {
+    "crown.access": Access,
     "crown": Crown,
     "targets": Targets,
     "guidance": Guidance,
@@ -85,11 +96,12 @@ _SECTIONS: Mapping[str, type[BaseModel]] = {
 
 def default_of(key: str) -> Any:
     """Return the default of a setting as the case model has it, None where there is none."""
-    section, *rest = key.split(".")
-    if section not in _SECTIONS:
+    section = next((name for name in _SECTIONS if key.startswith(f"{name}.")), None)
+    if section is None:
         return None
-    value = _SECTIONS[section].model_fields[rest[0]].get_default()
-    for part in rest[1:]:
+    first, *rest = key.removeprefix(f"{section}.").split(".")
+    value = _SECTIONS[section].model_fields[first].get_default()
+    for part in rest:
         value = getattr(value, part)
     return value if isinstance(value, int | float | str) else None
 
@@ -105,7 +117,7 @@ def cleaned(values: Mapping[str, Any]) -> dict[str, Any]:
     kept = {}
     for key, value in values.items():
         kind = BY_KEY[key].kind
-        if kind == "point":
+        if kind in IN_SPACE:
             value = list(value) if isinstance(value, Sequence) else []
             if all(part in (None, "") for part in value):
                 continue

@@ -273,11 +273,38 @@ def test_defaults_are_those_of_the_case_model():
     assert default_of("guidance.sagittal_inclination_deg.left") == 33.0
     assert default_of("targets.centric_um") is None
     assert default_of("teeth.missing") is None
+    assert default_of("crown.milling.tool_radius_mm") == 0.0
+    assert default_of("crown.milling.axis") is None
+    assert default_of("crown.access.max_tilt_deg") == 0.0
+    assert default_of("crown.access.diameter_mm") is None
+
+
+def test_a_screw_access_is_asked_for_whole_or_not_at_all(tmp_path):
+    case = Store(tmp_path / "cases").create("molar")
+    case.set_fields({"crown.access.axis": [0, None, 1], "crown.access.diameter_mm": ""})
+    assert "crown.access.axis" in case.problems().fields
+    case.set_fields({"crown.access.axis": [0, 0, 2]})
+    assert "crown.access.axis" not in case.problems().fields
+    assert "crown.access.point_mm" in case.problems().fields
+    case.set_fields({"crown.access.point_mm": [1, 2, 3], "crown.access.diameter_mm": 2.4})
+    assert not [key for key in case.problems().fields if key.startswith("crown.access")]
+    case.set_fields({"crown.access.diameter_mm": 99})
+    assert "0.5 to 10" in case.problems().fields["crown.access.diameter_mm"]
+    case.set_fields(
+        {
+            "crown.access.axis": ["", "", ""],
+            "crown.access.point_mm": [None, None, None],
+            "crown.access.diameter_mm": "",
+        }
+    )
+    assert "access" not in case.case_data()["crown"]
 
 
 def test_an_error_finds_its_setting():
     assert field_of(("crown", 0, "min_thickness_mm")) == "crown.min_thickness_mm"
     assert field_of(("mounting", "incisal_mm")) == "mounting.incisal_mm"
+    assert field_of(("crown", 0, "access")) == "crown.access.point_mm"
+    assert field_of(("crown",)) == "crown.tooth"
     assert field_of(("guidance",)) == "guidance.inclination_plane"
     assert field_of(("loads", "light_N")) is None
     assert field_of(()) is None
