@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -25,7 +24,7 @@ from occlusim.report.kept_tables import kept_intro, kept_tables
 from occlusim.report.meshes import Orientation, ReportMeshes
 from occlusim.report.motion_figures import motion_figures
 from occlusim.report.motion_tables import motion_tables
-from occlusim.report.numbers import plain
+from occlusim.report.numbers import plain, signed
 from occlusim.report.record_tables import record_tables
 from occlusim.report.scene import as_json, crown_scene, scales
 from occlusim.report.sensitivity_tables import sensitivity_tables
@@ -116,7 +115,7 @@ def render_report(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["signed"] = _signed
+    environment.filters["signed"] = signed
     crown = results.get("crown") or {}
     name = str(results.get("case_id") or WORDS["unknown"])
     minor_um = [
@@ -167,11 +166,6 @@ def _moment(started: Any) -> str | None:
         return f"{datetime.fromisoformat(str(started)):%Y-%m-%d, %H:%M %Z}"
     except ValueError:
         return None if started is None else str(started)
-
-
-def _signed(sentence: str) -> str:
-    """Return a sentence with true minus signs before its numbers."""
-    return re.sub(r"(?<!\w)-(?=\d)", "\N{MINUS SIGN}", sentence)
 
 
 def _tables(results: Mapping[str, Any], crown: Mapping[str, Any]) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -74,9 +75,26 @@ def written(value: Any, unit: str = "", minus: str = "-") -> str:
 
 
 def with_unit(value: Any, unit: str) -> str:
-    """Return a number with its unit, such as ``52 µm``; the bare word where it is not known."""
+    """Return a number with its unit, such as ``52 µm``; the bare word where it is not known.
+
+    A degree's sign follows its number without a space (SI Brochure, 9th edition, 5.4.3).
+    """
     text = written(value, unit)
-    return text if text == WORDS["unknown"] else f"{text} {UNITS.get(unit, unit)}"
+    if text == WORDS["unknown"]:
+        return text
+    return f"{text}{'' if unit == 'deg' else ' '}{UNITS.get(unit, unit)}"
+
+
+def typeset(sentence: str) -> str:
+    """Return a sentence of the results with the signs of units and minus that the page uses."""
+    for unit in ("um", "mm2", "mm3"):
+        sentence = re.sub(rf"(?<=\d ){unit}\b", UNITS[unit], sentence)
+    return signed(sentence)
+
+
+def signed(sentence: str) -> str:
+    """Return a sentence with true minus signs before its numbers."""
+    return re.sub(r"(?<!\w)-(?=\d)", "\N{MINUS SIGN}", sentence)
 
 
 def joined(parts: list[str]) -> str:

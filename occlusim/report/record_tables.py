@@ -34,7 +34,7 @@ def record_tables(record: Mapping[str, Any]) -> dict[str, Table | None]:
         "registration": generic_table("registration_caption", whole),
         "record_reasons": records_table("reasons_caption", record.get("reasons")),
         "foil_shift": foil_shift_table(record),
-        "bites": records_table("bites_caption", record.get("bites")),
+        "bites": records_table("bites_caption", [_fit(bite) for bite in record.get("bites") or []]),
         "places": records_table("places_caption", _places(record)),
         "alone": records_table("alone_caption", _alone(record, consistency)),
         "halves": records_table(
@@ -42,6 +42,18 @@ def record_tables(record: Mapping[str, Any]) -> dict[str, Table | None]:
         ),
         "meeting": generic_table("contact_caption", record.get("contact")),
         "spread": spread_table(record.get("covariance")),
+    }
+
+
+def _fit(bite: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a bite scan's fit as people read it: a share in percent, a number of places whole."""
+    read = {
+        "agreement": lambda share: round(100.0 * share, 1),
+        "n_independent": round,
+    }
+    return {
+        key: read[key](value) if key in read and value is not None else value
+        for key, value in bite.items()
     }
 
 

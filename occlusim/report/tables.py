@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from occlusim.report.chance_words import percent
-from occlusim.report.numbers import UNITS, split_unit, with_unit, written
+from occlusim.report.numbers import UNITS, split_unit, typeset, with_unit, written
 from occlusim.report.summary import wanted_at_least_gap
 from occlusim.report.words import WORDS, movement_label
 
@@ -339,7 +339,7 @@ def finding_table(
     rows = [
         (
             WORDS.get(f"severity_{finding.get('severity')}", str(finding.get("severity"))),
-            str(finding.get("message")),
+            typeset(str(finding.get("message"))),
             str(finding.get("code")),
         )
         for finding in sorted(findings, key=lambda f: weight.get(str(f.get("severity")), 2))

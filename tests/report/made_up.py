@@ -248,8 +248,8 @@ _RESULTS = {
         "T_upper_lower": T_UPPER_LOWER.matrix.tolist(),
         "rms_um": 23.4,
         "bites": [
-            {"file": "bite_right.ply", "rms_um": 21.2, "overlap_fraction": 0.83, "n_inliers": 4321},
-            {"file": "bite_left.ply", "rms_um": 25.1, "overlap_fraction": 0.79, "n_inliers": 4111},
+            {"file": "bite_right.ply", "rms_um": 21.2, "agreement": 0.8341, "n_independent": 201.4},
+            {"file": "bite_left.ply", "rms_um": 25.1, "agreement": 0.7926, "n_independent": 187.6},
         ],
         "covariance": (np.diag([1e-4, 2e-4, 3e-4, 8e-3, 9e-3, 7e-3]) ** 2).tolist(),
         "side_disagreement_um": 41.3,

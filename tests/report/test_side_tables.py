@@ -80,7 +80,7 @@ def test_a_measured_side_stands_in_its_row():
     assert tables["sides_way"].rows == (
         ("Mesial", "120", "87", "1.23", "2.35", "70", "1871", BINDS["location"]),
     )
-    assert ("Tilt to the line square to the occlusal plane", "4.57 °") in tables["sides_path"].rows
+    assert ("Tilt to the line square to the occlusal plane", "4.57°") in tables["sides_path"].rows
 
 
 @pytest.mark.parametrize(

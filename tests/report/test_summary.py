@@ -176,7 +176,7 @@ def test_numbers_are_rounded_by_their_unit(value, unit, text):
 
 def test_an_unknown_number_carries_no_unit():
     assert with_unit(None, "um") == "not known"
-    assert with_unit(12.0, "deg") == "12.00 °"
+    assert with_unit(12.0, "deg") == "12.00°"
 
 
 def test_plain_turns_arrays_and_nan_into_what_json_holds():

@@ -15,7 +15,7 @@ KEYS: Mapping[str, str] = {
     "key_p95": "95 % lie within",
     "key_area_upper": "found on the upper arch",
     "key_area_lower": "found on the lower arch",
-    "key_agreement": "share within 0.1 mm",
+    "key_agreement": "share within 0.1 mm (%)",
     "key_n_points": "places compared",
     "key_n_independent": "worth so many independent ones",
     "key_weakest_direction": "least certain motion",
