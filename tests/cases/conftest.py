@@ -1,5 +1,7 @@
 """Each demo case is run once a session: as shipped, and on its noise-free twin."""
 
+from types import SimpleNamespace
+
 import pytest
 
 from demo_arches.noise import FOLDER, clean_twin
@@ -19,18 +21,35 @@ def rigid_twin(name, folder):
 CASES = ("molar-46", "premolar-24", "molar-36-low", "molar-16-clean")
 
 
+def contents(folder):
+    """Return what stands in the files of a folder."""
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
 @pytest.fixture(scope="session")
-def clean_cases(tmp_path_factory):
-    """Return a function: case name to (case file, results, output folder) of the clean twin."""
+def clean_runs(tmp_path_factory):
+    """Return a function: case name to its clean twin's case file, files before it, and result."""
     done = {}
 
     def run(name):
         if name not in done:
             folder = tmp_path_factory.mktemp(f"clean-{name}")
             case = rigid_twin(name, folder / "case")
+            before = contents(case.parent)
             result = check_case(case, folder / "out", pictures=False)
-            done[name] = case, result.results, result.folder
+            done[name] = SimpleNamespace(case=case, before=before, result=result)
         return done[name]
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def clean_cases(clean_runs):
+    """Return a function: case name to (case file, results, output folder) of the clean twin."""
+
+    def run(name):
+        done = clean_runs(name)
+        return done.case, done.result.results, done.result.folder
 
     return run
 
