@@ -50,7 +50,7 @@ CROWN: Mapping[str, str] = {
     "scale_clearance": "gap less wanted (µm)",
     "scale_reduction": "take off (µm)",
     "scale_thickness": "wall (µm)",
-    "scale_probability": "high in (%)",
+    "scale_probability": "probability (%)",
     "scale_residual": "off its arch (µm)",
     "at_least": "at least",
     "show_spot": "Spot {id}: turn the crown to it",
