@@ -87,6 +87,11 @@ class Scans(Section):
         """The given pose of the retruded record, lower to upper, or None."""
         return _pose(self.T_upper_lower_retruded)
 
+    @property
+    def has_retruded(self) -> bool:
+        """Whether there is a retruded record."""
+        return bool(self.retruded_bites) or self.T_upper_lower_retruded is not None
+
 
 def _pose(matrix: tuple[tuple[float, ...], ...] | None) -> RigidTransform | None:
     return None if matrix is None else RigidTransform.from_matrix(matrix)

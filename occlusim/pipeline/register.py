@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from occlusim import __version__
+from occlusim.errors import OcclusimError
 from occlusim.files.case_file import read_case
 from occlusim.files.mesh_files import write_ply
 from occlusim.files.results_file import OutputFolder, write_results
 from occlusim.geometry.mesh import PaintedMesh
+from occlusim.geometry.scan_check import Finding
 from occlusim.pipeline.clock import Clock, Progress
 from occlusim.pipeline.inputs import Inputs, load_inputs
 from occlusim.pipeline.output import finding_parts, write_painted
@@ -19,6 +21,7 @@ from occlusim.pipeline.placing import mounting_part
 from occlusim.pipeline.record import Record, take_record
 from occlusim.pipeline.record_part import VERDICT_STATE, registration_part
 from occlusim.pipeline.report_meshes import painted_bite
+from occlusim.pipeline.retruded import ROLE, take_retruded
 from occlusim.registration.bite import BiteRegistration
 from occlusim.report.record_summary import record_words
 
@@ -72,6 +75,7 @@ def register_case(
             inputs = load_inputs(case, needs_crown=False)
         record = take_record(inputs, clock)
         part = registration_part(inputs, record)
+        retruded, noticed = _retruded(record, case.scans.has_retruded, clock)
         if record.registration is not None and record.verdict.accepted:
             with clock.stage("maps", "writing the aligned meshes"):
                 write_aligned(folder.work, inputs, record.registration)
@@ -83,18 +87,41 @@ def register_case(
             "started": started,
             "seconds": {name: round(s, 4) for name, s in clock.seconds.items()},
             "inputs": inputs.input_parts(),
-            "findings": finding_parts([*inputs.findings, *record.findings]),
+            "findings": finding_parts([*inputs.findings, *record.findings, *noticed]),
             "verdict": {
                 "state": VERDICT_STATE[record.verdict.state],
                 "high": None,
                 "reasons": [str(reason) for reason in record.verdict.reasons],
             },
             "registration": part,
+            **retruded,
             **_mounting(inputs, record),
             "settings": case.model_dump(mode="json", include={"registration", "mounting", "teeth"}),
         }
         write_results(folder.work, results)
     return RegisterResult(results, Path(out))
+
+
+def _retruded(
+    record: Record, has_retruded: bool, clock: Clock
+) -> tuple[dict[str, Any], tuple[Finding, ...]]:
+    """Return what the results say of the retruded record, if the case has one, and its findings.
+
+    It is looked for from the bite and judged at the mounted jaw, so that it needs both.
+    """
+    if not has_retruded:
+        return {}, ()
+    try:
+        placed = record.placed()
+    except OcclusimError as error:
+        why = f"the retruded record was not looked at, for it is judged from the bite: {error}"
+        return {}, (Finding("warning", "retruded_not_judged", why, ROLE),)
+    retruded = take_retruded(placed.inputs, placed, clock)
+    if retruded is None:
+        return {}, ()
+    slide = retruded.slide
+    way_mm = None if slide is None else slide.length_mm
+    return {"retruded": retruded.part() | {"condyle_way_mm": way_mm}}, retruded.findings
 
 
 def _mounting(inputs: Inputs, record: Record) -> dict[str, Any]:

@@ -30,7 +30,7 @@ def record_words(results: Mapping[str, Any]) -> str:
         if not record.get("bites"):
             lines.append(WORDS["record_given"])
         lines += [*_spread(record), *_sides(record), *_contact(record)]
-    lines += _bites(record)
+    lines += [*_bites(record), *_retruded(results.get("retruded") or {})]
     lines += [
         WORDS["noticed"].format(message=str(finding["message"]).rstrip("."))
         for finding in results.get("findings") or []
@@ -111,6 +111,18 @@ def _contact(record: Mapping[str, Any]) -> list[str]:
         return []
     how = WORDS["record_overlap" if gap_um < 0 else "record_apart"]
     return [WORDS["record_meets"].format(how=how.format(value=with_unit(abs(gap_um), "um")))]
+
+
+def _retruded(part: Mapping[str, Any]) -> list[str]:
+    """Return what is said of a retruded record that can be used; a finding tells of any other."""
+    state = part.get("state")
+    if state not in ("accepted", "doubtful"):
+        return []
+    way_mm = part.get("condyle_way_mm")
+    way = WORDS["retruded_no_way"]
+    if way_mm is not None:
+        way = WORDS["retruded_way"].format(way=with_unit(way_mm, "mm"))
+    return [WORDS[f"retruded_{state}"].format(way=way)]
 
 
 def _bites(record: Mapping[str, Any]) -> list[str]:

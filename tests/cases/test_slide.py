@@ -1,6 +1,7 @@
 """The retruded record of a demo case: registered like the bite, judged, followed or left out."""
 
 import json
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -20,6 +21,7 @@ from scipy.spatial import KDTree
 
 from demo_arches.noise import read_ply, write_ply
 from occlusim.files.case_file import read_case
+from occlusim.files.results_file import validate_results
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
 from occlusim.jaw.pose import condyle_positions
@@ -28,6 +30,7 @@ from occlusim.pipeline.inputs import load_inputs
 from occlusim.pipeline.jaw_stage import Fields, run_jaw_stage
 from occlusim.pipeline.motion_part import motion_part
 from occlusim.pipeline.record import take_record
+from occlusim.pipeline.register import register_case
 from occlusim.pipeline.retruded import take_retruded
 
 pytestmark = pytest.mark.slow
@@ -55,13 +58,18 @@ def retruded_bite(folder, name):
 
 
 @pytest.fixture(scope="module")
-def mounted(tmp_path_factory):
+def case_file(tmp_path_factory):
     """Return the demo case with retruded bite scans of both sides, its true bite given."""
     folder = tmp_path_factory.mktemp("slide")
     case = given(copied(folder), 0.0)
     names = [retruded_bite(folder, name) for name in (RIGHT, LEFT)]
-    edited(case, (r"\n\[crown\]", f"\nretruded_bites = {json.dumps(names)}\n\n[crown]"))
-    inputs = load_inputs(read_case(case))
+    return edited(case, (r"\n\[crown\]", f"\nretruded_bites = {json.dumps(names)}\n\n[crown]"))
+
+
+@pytest.fixture(scope="module")
+def mounted(case_file):
+    """Return that case read and mounted."""
+    inputs = load_inputs(read_case(case_file))
     return inputs, take_record(inputs, CLOCK).placed()
 
 
@@ -132,3 +140,41 @@ def test_the_slide_of_a_given_pose_is_followed_through_the_teeth(mounted):
     # so the incisal point rises as it comes home.
     assert slide["forward_mm"] > 0.8
     assert slide["up_mm"] > 0.3
+
+
+def test_the_bite_alone_judges_the_retruded_record_too(case_file, tmp_path):
+    done = register_case(case_file, tmp_path / "out")
+    validate_results(done.results)
+    part = done.results["retruded"]
+    assert (part["source"], part["state"], part["reasons"]) == ("bite scans", "accepted", [])
+    pose = RigidTransform.from_matrix(part["T_upper_lower"])
+    teeth = T_JAW_UPPER.inverse().apply([0.0, 45.0, -30.0])
+    error = pose @ RETRUDED.inverse()
+    assert np.linalg.norm(error.apply(teeth) - teeth) < 0.02
+    mounting = done.results["mounting"]
+    apart = np.subtract(mounting["right_condyle_mm"], mounting["left_condyle_mm"])
+    half_mm = 0.5 * np.linalg.norm(apart)
+    condyles = half_mm * np.array([[1.0, 0.0, 0.0], [-1.0, 0.0, 0.0]])
+    way_mm = np.linalg.norm(BACK.apply(condyles) - condyles, axis=1).max()
+    assert_allclose(part["condyle_way_mm"], way_mm, rtol=0, atol=0.06)
+    told = f"the farther condyle lies {part['condyle_way_mm']:.2f} mm from its place in the bite"
+    assert f"The retruded record is accepted: {told}." in done.summary()
+
+
+def test_a_retruded_record_without_a_bite_is_not_judged_and_that_is_said(case_file, tmp_path):
+    """A mirrored bite scan is refused; what hangs on the bite is not told."""
+    case = tmp_path / case_file.name
+    for path in case_file.parent.rglob("*"):
+        if path.is_file():
+            (tmp_path / path.relative_to(case_file.parent)).parent.mkdir(exist_ok=True)
+            shutil.copy(path, tmp_path / path.relative_to(case_file.parent))
+    vertices, faces = read_ply(tmp_path / RIGHT)
+    write_ply(tmp_path / RIGHT, vertices * [-1.0, 1.0, 1.0], faces[:, ::-1])
+    edited(case, (r"^T_upper_lower = .*?$", f'bites = ["{RIGHT}"]'))
+    done = register_case(case, tmp_path / "out")
+    validate_results(done.results)
+    assert not done.accepted
+    assert "retruded" not in done.results
+    (finding,) = [f for f in done.results["findings"] if f["code"] == "retruded_not_judged"]
+    assert "judged from the bite" in finding["message"]
+    assert "retruded record was not looked at" in done.summary()

@@ -61,7 +61,8 @@ CASE: Mapping[str, str] = {
     "mounting_left_molar": "left molar point",
     "mounting_plane": "occlusal plane",
     "pictures_left_out": "The pictures were left out, because {reason}. All else is complete. "
-    "Drawing needs OpenGL libraries; on Debian: apt-get install libegl1 libgl1 libx11-6",
+    "If OpenGL libraries are missing, install them; on Debian: apt-get install libegl1 libgl1 "
+    "libx11-6",
     "pictures_hung": "drawing took longer than {seconds} s",
     "pictures_died": "the drawing library ended its process (code {code})",
     "pictures_none_drawn": "nothing was drawn",

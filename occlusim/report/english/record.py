@@ -76,5 +76,9 @@ RECORD: Mapping[str, str] = {
     "record_noise_alone": "These figures are the scans' noise alone: drift and warp of scans, "
     "which no fit can tell, are not in them (aligned scans were published to deviate by 69 µm in "
     "the mean, Solaberrieta et al 2015).",
+    "retruded_accepted": "The retruded record is accepted: {way}.",
+    "retruded_doubtful": "The retruded record is doubtful: {way}.",
+    "retruded_way": "the farther condyle lies {way} from its place in the bite",
+    "retruded_no_way": "it gives no slide into the bite",
     "confirm_record": "Confirm in the mouth with foil that the teeth meet as the aligned scans do.",
 }
