@@ -127,6 +127,11 @@ class CrownStage:
         fields = {**self.before.fields, name: values}
         return replace(self, before=PaintedMesh(self.before.mesh, fields))
 
+    def with_field_after(self, name: str, values: Float64Array) -> CrownStage:
+        """Return the stage with one more number (V',) on the adjusted crown."""
+        fields = {**self.adjusted.fields, name: values}
+        return replace(self, adjusted=PaintedMesh(self.adjusted.mesh, fields))
+
     def part(self) -> dict[str, Any]:
         """Return the crown's part of the results."""
         found = {

@@ -34,6 +34,7 @@ class CheckedCrown:
     jaw: JawStage
     stage: CrownStage
     sides: SidesStage
+    sides_after: dict[str, Any]
     sensitivity: SensitivityStage
     probability: ProbabilityStage
     kept: KeptStage
@@ -51,6 +52,7 @@ class CheckedCrown:
             "contacts_kept": self.kept.part(),
             "raise": self.low.part() if self.low else None,
         }
+        found["after"]["sides"] = self.sides_after
         for spot in found["spots"]:
             if spot["id"] in self.probability.by_spot:
                 spot["probability_high"] = self.probability.by_spot[spot["id"]]
@@ -103,7 +105,10 @@ def look_at(
     rest, in words; a raised crown is written to the folder.
     """
     inputs, jaw = proved.inputs, proved.jaw
+    after = proved.stage.adjusted_field
     crown = proved.stage.with_field("side_gap_um", sides.side_gap_um)
+    crown = crown.with_field_after("side_gap_um", sides.gaps_again_um(after))
+    sides_after = sides.again(after)
     with clock.stage("sensitivity", "sensitivity: other axes and condylar angles"):
         sensitivity = run_sensitivity(inputs, jaw, crown, field)
     with clock.stage("probability", "probability: how likely each place is high"):
@@ -111,12 +116,23 @@ def look_at(
     with clock.stage("kept", "contacts kept: foil and load before and after"):
         kept = run_kept(inputs, jaw, crown, field)
     with clock.stage("raise", "low crown: the raise that would give its contact"):
-        low = run_raise(inputs, jaw, crown, field, folder)
+        low = run_raise(inputs, jaw, crown, field, sides, folder)
     crown = probability.shown(raise_shown(crown, low))
     with clock.stage("access", "screw access: opening, contacts, walls, tilts"):
         access = run_access(inputs, jaw, crown)
     return CheckedCrown(
-        inputs, proved.placed, jaw, crown, sides, sensitivity, probability, kept, low, access, *foil
+        inputs,
+        proved.placed,
+        jaw,
+        crown,
+        sides,
+        sides_after,
+        sensitivity,
+        probability,
+        kept,
+        low,
+        access,
+        *foil,
     )
 
 
@@ -128,7 +144,8 @@ def crown_findings(crowns: Sequence[CheckedCrown], retruded: Sequence[Finding]) 
     found: list[Finding] = []
     for k, one in enumerate(crowns):
         deepest_um = max((s.depth_mm for s in one.stage.plan.spots), default=0.0) * UM
-        own = [*one.sides.findings, *one.stage.findings]
+        changed = one.sides.changes(one.sides_after, "adjusted")
+        own = [*one.sides.findings, *changed, *one.stage.findings]
         own += [*one.kept.findings(), *(one.low.findings() if one.low else ())]
         own += retruded if k == 0 else ()
         own += one.access.findings() if one.access else ()

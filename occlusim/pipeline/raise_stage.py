@@ -29,6 +29,7 @@ from occlusim.pipeline.jaw_stage import JawStage
 from occlusim.pipeline.kept_stage import LOADS, AtLoad, Beside, crown_at_loads, foil_of
 from occlusim.pipeline.results import movement_part
 from occlusim.pipeline.side_by_side import side_by_side
+from occlusim.pipeline.sides_stage import SidesStage
 from occlusim.pipeline.units import BAND, UM, numbers
 
 Way = Literal["by_cusp", "uniform"]
@@ -37,13 +38,18 @@ WAYS: tuple[Way, Way] = ("by_cusp", "uniform")
 
 @dataclass(frozen=True, slots=True)
 class RaiseProof:
-    """A raised crown, run again: its state, contacts, what it misses still, its high spots."""
+    """A raised crown, run again: its state, contacts, what it misses still, high spots, sides.
+
+    `changed` says which side contacts are called otherwise than as designed.
+    """
 
     state: CrownState
     loads: dict[Any, AtLoad]
     kept: Kept
     missing_mm: float | None
     n_spots: int
+    sides: dict[str, Any]
+    changed: tuple[Finding, ...]
 
     def part(self) -> dict[str, Any]:
         """Return it in outside units."""
@@ -55,6 +61,7 @@ class RaiseProof:
             "contacts": {load: self.loads[load].part() for load in LOADS},
             "contacts_met": self.kept.met,
             "contacts_reasons": list(self.kept.reasons),
+            "sides": self.sides,
         }
 
 
@@ -127,20 +134,26 @@ class RaiseStage:
         if self.proposal is None:
             words = f"{low}, and no raise is proposed: {self.reason}"
             return [Finding("warning", "raise_not_proposed", words, "crown")]
+        found = list(self.proofs[self.proposal].changed)
         left = [p for p in self.maps[self.proposal].places if p.limited_by]
         if not left:
-            return []
+            return found
         names = ", ".join(
             f"{p.name or 'the biting surface'} ({p.still_missing_mm * UM:.0f} µm)" for p in left
         )
         words = (
             f"{low}; the raise that is proposed does not give all of it: missing still on {names}"
         )
-        return [Finding("warning", "raise_limited", words, "crown")]
+        return [Finding("warning", "raise_limited", words, "crown"), *found]
 
 
 def run_raise(
-    inputs: Inputs, jaw: JawStage, crown: CrownStage, field: GapField, folder: Path
+    inputs: Inputs,
+    jaw: JawStage,
+    crown: CrownStage,
+    field: GapField,
+    sides: SidesStage,
+    folder: Path,
 ) -> RaiseStage | None:
     """Return the raise of a low crown, written to the folder; None where the crown is not low."""
     if crown.missing_contact_mm is None:
@@ -189,7 +202,7 @@ def run_raise(
     proofs: dict[Way, RaiseProof] = {}
     for way in ways:
         mesh = written if way == proposal else maps[way].raised
-        proofs[way] = _proof(inputs, jaw, crown, beside, mesh)
+        proofs[way] = _proof(inputs, jaw, crown, beside, sides, mesh)
     return stage(None, maps, proofs, proposal)
 
 
@@ -237,7 +250,12 @@ def write_raised(
 
 
 def _proof(
-    inputs: Inputs, jaw: JawStage, crown: CrownStage, beside: Beside, raised: TriangleMesh
+    inputs: Inputs,
+    jaw: JawStage,
+    crown: CrownStage,
+    beside: Beside,
+    sides: SidesStage,
+    raised: TriangleMesh,
 ) -> RaiseProof:
     """Return a raised crown, run again like the adjusted one."""
     field, region, reduction = GapField.build(raised, BAND), crown.region, crown.reduction
@@ -254,10 +272,13 @@ def _proof(
     ]
     state, left = side_by_side(jobs)
     loads = crown_at_loads(beside, region, crown.tooth, field, state)
+    again = sides.again(field)
     return RaiseProof(
         state,
         loads,
         judge(inputs.crown_spec.support, loads["light"].crown, loads["heavy"].crown, beside.foil),
         shortfall_mm(state, inputs.case.targets.tolerance_um / UM),
         int((left.depth_mm >= crown.least_spot_mm).sum()),
+        again,
+        tuple(sides.changes(again, "raised")),
     )

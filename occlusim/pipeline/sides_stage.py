@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Literal
@@ -92,11 +92,61 @@ class SideResult:
 
 @dataclass(frozen=True, slots=True)
 class SidesStage:
-    """The sides of a crown: its path, both contacts, and the map (V,), um, of its side gap."""
+    """The sides of a crown: its path, both contacts, and the map (V,), um, of its side gap.
+
+    `walls` are the neighbours' as far as they could be taken: what another surface of the same
+    crown is held against.
+    """
 
     part: dict[str, Any]
     findings: tuple[Finding, ...]
     side_gap_um: Float64Array
+    walls: Mapping[Side, tuple[NeighbourWall, GapField]]
+    settings: SideSettings
+
+    def again(self, crown: GapField) -> dict[str, Any]:
+        """Return the contacts of the crown with another surface; null where none was known.
+
+        `crown` is adjusted or raised, in place and frame as it was designed.
+        """
+        return {side: self._contact_again(side, crown) for side in SIDES}
+
+    def _contact_again(self, side: Side, crown: GapField) -> dict[str, Any] | None:
+        if self.part[side]["state"] != "measured":
+            return None
+        wall, field = self.walls[side]
+        contact = side_contact(crown, field, wall.edge_points, self.settings)
+        if not contact.is_known:
+            return None
+        return {
+            "tightness": self.settings.tightness(contact.gap_mm),
+            "gap_um": contact.gap_mm * UM,
+            "near_area_mm2": contact.near_area_mm2,
+        }
+
+    def gaps_again_um(self, crown: GapField) -> Float64Array:
+        """Return the side gap (V,), um, of the crown with another surface."""
+        return side_gaps(crown, [field for _, field in self.walls.values()], MAP_REACH_MM) * UM
+
+    def changes(self, again: Mapping[str, Any], which: str) -> list[Finding]:
+        """Return what is to be said of contacts that are called otherwise on another surface.
+
+        `which` is that surface in words, such as "adjusted".
+        """
+        found = []
+        for side in SIDES:
+            now, before = again[side], self.part[side]
+            if now is None or now["tightness"] == before["tightness"]:
+                continue
+            called = {"too_tight": "too tight"}
+            words = (
+                f"{side} side, to tooth {before['tooth']}: the {which} crown's contact is "
+                f"{called.get(now['tightness'], now['tightness'])}, {now['gap_um']:.0f} um; as "
+                f"designed it was {called.get(before['tightness'], before['tightness'])}, "
+                f"{before['gap_um']:.0f} um"
+            )
+            found.append(_finding("warning", "side_changed", words))
+        return found
 
 
 def neighbour_on(
@@ -179,7 +229,12 @@ def run_sides(inputs: Inputs, placed: Placed, crown: GapField) -> SidesStage:
         part[result.neighbour.side] = one
         findings += side_findings(result, one)
     map_mm = side_gaps(crown, standing, MAP_REACH_MM)
-    return SidesStage(part, tuple(findings), map_mm * UM)
+    known: dict[Side, tuple[NeighbourWall, GapField]] = {
+        neighbour.side: (wall, field)
+        for neighbour, wall, field in zip(neighbours, walls, fields, strict=True)
+        if wall is not None and field is not None
+    }
+    return SidesStage(part, tuple(findings), map_mm * UM, known, settings)
 
 
 def _wall(

@@ -7,6 +7,7 @@ from typing import Any
 
 from occlusim.report.kept_words import limit_words, percent
 from occlusim.report.numbers import with_unit, written
+from occlusim.report.side_words import SIDES
 from occlusim.report.tables import MINUS, Table
 from occlusim.report.words import WORDS
 
@@ -97,6 +98,12 @@ def vanished_table(gone: Sequence[Mapping[str, Any]]) -> Table | None:
     return _table("vanished_caption", [(WORDS[name], flag) for name, flag in names], rows)
 
 
+def _sides(sides: Mapping[str, Any]) -> str:
+    """Return the least gaps at the sides, mesial first."""
+    gaps = [(sides.get(side) or {}).get("gap_um") for side in SIDES]
+    return " / ".join(_cell(gap, "um") for gap in gaps)
+
+
 def _way(low: Mapping[str, Any], way: str) -> str:
     words = WORDS[f"way_{way}"]
     return WORDS["way_proposed"].format(way=words) if low.get("proposal") == way else words
@@ -144,6 +151,7 @@ def proof_table(low: Mapping[str, Any]) -> Table | None:
         ("row_raise_load", lambda m: both(m["proof"], lambda s: _cell(s["load_N"], "N"))),
         ("row_raise_foil", lambda m: both(m["proof"], lambda s: WORDS[f"foil_{s['foil']}"])),
         ("row_raise_rule", lambda m: _cell(m["proof"]["contacts_met"])),
+        ("row_raise_sides", lambda m: _sides(m["proof"].get("sides") or {})),
     ]
     rows = [(WORDS[name], *(cell(made) for _, made in shown)) for name, cell in lines]
     columns = [(WORDS["col_what"], False), *((_way(low, way), True) for way, _ in shown)]

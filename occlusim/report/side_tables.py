@@ -21,6 +21,9 @@ CONTACT_COLUMNS = (
     ("col_side_volume", True),
     ("col_place", False),
 )
+AFTER_COLUMN = 5
+"""Where the gap of the adjusted crown stands, if there is one."""
+
 WAY_COLUMNS = (
     ("col_side", False),
     ("col_way_overlap", True),
@@ -35,10 +38,11 @@ WAY_COLUMNS = (
 
 def side_tables(results: Mapping[str, Any]) -> dict[str, Table | None]:
     """Return the tables of contacts, of the way to the seat, and of what they rest on, by name."""
-    sides = (results.get("crown") or {}).get("sides")
+    crown = results.get("crown") or {}
+    sides, after = crown.get("sides"), (crown.get("after") or {}).get("sides") or {}
     if not sides:
         return {"sides": None, "sides_way": None, "sides_path": None}
-    return {"sides": _contacts(sides), "sides_way": _ways(sides), "sides_path": _path(sides)}
+    return {"sides": _contacts(sides, after), "sides_way": _ways(sides), "sides_path": _path(sides)}
 
 
 def _cell(value: Any, unit: str) -> str:
@@ -58,14 +62,17 @@ def _table(
     )
 
 
-def _contacts(sides: Mapping[str, Any]) -> Table | None:
-    rows = []
+def _contacts(sides: Mapping[str, Any], after: Mapping[str, Any]) -> Table | None:
+    columns, rows = list(CONTACT_COLUMNS), []
+    if after:
+        columns.insert(AFTER_COLUMN, ("col_side_after", True))
     for name in SIDES:
         side = sides.get(name)
         if not side:
             continue
         is_measured = side.get("state") == "measured"
         lengths = [side.get(key) for key in ("gap_um", "supported_gap_um")]
+        lengths += [(after.get(name) or {}).get("gap_um")] if after else []
         sizes = [
             _cell(side.get("near_area_mm2"), "mm2"),
             _cell(side.get("overlap_area_mm2"), "mm2"),
@@ -84,7 +91,7 @@ def _contacts(sides: Mapping[str, Any]) -> Table | None:
                 str(place or WORDS["unknown"]),
             )
         )
-    return _table("sides_caption", CONTACT_COLUMNS, rows)
+    return _table("sides_caption", columns, rows)
 
 
 def _ways(sides: Mapping[str, Any]) -> Table | None:

@@ -2,6 +2,7 @@
 
 import json
 
+import igl
 import numpy as np
 import pytest
 import trimesh
@@ -10,6 +11,7 @@ from numpy.testing import assert_allclose
 from demo_arches.noise import FOLDER
 from occlusim.files.case_file import read_case
 from occlusim.files.mesh_files import read_mesh
+from occlusim.geometry.transform import RigidTransform
 
 pytestmark = pytest.mark.slow
 
@@ -35,6 +37,26 @@ def test_the_uniform_raise_gives_back_what_was_left_out(low):
     assert truth["low_um"] - 2.0 < wanted_um < truth["low_um"] / np.cos(np.radians(20)) + 2.0
     assert_allclose(wanted_um, 120.0, rtol=0, atol=4.0)
     assert_allclose(wanted_um, results["crown"]["missing_contact_raise_um"], rtol=0, atol=0.1)
+
+
+def test_the_raised_crown_is_as_far_from_its_neighbours_as_another_library_measures(low):
+    case_file, results, folder, _ = low
+    crown = results["crown"]
+    T_upper_lower = RigidTransform.from_matrix(results["registration"]["T_upper_lower"])
+    raised = read_mesh(folder / "crown_raised.ply").mesh
+    arch = read_mesh(read_case(case_file).scans.lower).mesh
+    sides = crown["raise"][crown["raise"]["proposal"]]["proof"]["sides"]
+    for name in ("mesial", "distal"):
+        point = T_upper_lower.inverse().apply(np.array(crown["sides"][name]["point_mm"]))
+        near = np.linalg.norm(raised.vertices - point, axis=1) < 0.6
+        square = igl.point_mesh_squared_distance(
+            raised.vertices[near], arch.vertices, arch.faces.astype(np.int64)
+        )[0]
+        vertices_um = 1000 * np.sqrt(square.min())
+        # Between vertices a wall comes nearer by less than 1 um (see test_sides).
+        assert_allclose(sides[name]["gap_um"], vertices_um, rtol=0, atol=1.0)
+        assert sides[name]["gap_um"] <= vertices_um + 0.1
+        assert sides[name]["tightness"] == crown["sides"][name]["tightness"] == "open"
 
 
 @pytest.mark.parametrize("way", ["uniform", "by_cusp"])

@@ -34,6 +34,11 @@ def test_open_sides_are_as_wide_as_another_library_measures(clean_cases):
         assert side["gap_um"] <= vertices_um + 0.1
         assert_allclose(np.nanmin(painted[near]), vertices_um, rtol=0, atol=0.1)
         assert side["on_the_way"]["greatest_overlap_um"] == 0.0
+        # Its spots are on the biting surface alone: the sides stay as they were.
+        assert_allclose(
+            results["crown"]["after"]["sides"][name]["gap_um"], side["gap_um"], rtol=0, atol=1e-3
+        )
+    assert "side_changed" not in codes
 
 
 def test_the_premolar_is_in_touch_with_both_and_binds_on_the_canine(clean_cases):

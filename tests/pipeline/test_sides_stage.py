@@ -1,6 +1,7 @@
 """Which tooth is the neighbour, and what is said where there is none or it is not known."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from jsonschema import Draft202012Validator, ValidationError
 from numpy.testing import assert_allclose
 from reference.shapes import box
 
+from occlusim.contact.field import GapField
 from occlusim.crown.location import CrownOrientation
 from occlusim.crown.seating import Passage
 from occlusim.crown.sides import SideContact, SideSettings
@@ -16,10 +18,12 @@ from occlusim.geometry.transform import RigidTransform
 from occlusim.pipeline.sides_stage import (
     Neighbour,
     SideResult,
+    SidesStage,
     neighbour_on,
     side_findings,
     side_part,
 )
+from occlusim.pipeline.units import BAND
 
 VERTICES = box((8.0, 10.0, 6.0)).vertices
 ORIENTATION = CrownOrientation([0, 0, 1], [0, 1, 0], [1, 0, 0])
@@ -66,6 +70,42 @@ def test_a_quiet_side_says_nothing():
     assert part["location"].startswith("middle third, 2.0 mm below the highest cusp, 0.5 mm buccal")
     assert part["on_the_way"]["begins_at_mm"] is None
     assert found == {}
+
+
+def test_another_surface_is_held_against_the_same_walls():
+    """A block 0.03 mm from the next one's wall, made 0.05 mm longer towards it."""
+    wall = box((10.0, 4.0, 8.0))
+    wall = wall.with_vertices(wall.vertices + np.array([0.0, 5.03 + 2.0, 0.0]))
+    longer = box((8.0, 10.0, 6.0))
+    longer = longer.with_vertices(
+        longer.vertices + np.where(longer.vertices[:, 1:2] > 0, [[0.0, 0.05, 0.0]], 0.0)
+    )
+    edge = SimpleNamespace(edge_points=np.empty((0, 3)))
+    first = {"mesial": {"state": "measured", "tooth": "45", "tightness": "light", "gap_um": 30.0}}
+    stage = SidesStage(
+        first | {"distal": {"state": "missing", "tooth": None}},
+        (),
+        np.empty(0),
+        {"mesial": (edge, GapField.build(wall, BAND))},
+        SideSettings(),
+    )
+    same, other = (stage.again(GapField.build(m, BAND)) for m in (box((8.0, 10.0, 6.0)), longer))
+    assert same["distal"] is other["distal"] is None
+    assert_allclose(same["mesial"]["gap_um"], 30.0, rtol=0, atol=1e-3)
+    assert_allclose(other["mesial"]["gap_um"], -20.0, rtol=0, atol=1e-3)
+    assert (same["mesial"]["tightness"], other["mesial"]["tightness"]) == ("light", "firm")
+    # Of the faces around the end a strip of 0.02 mm lies within 0.05 mm of the wall too.
+    near_mm2 = 8.0 * 6.0 + 2.0 * (8.0 + 6.0) * 0.02
+    assert_allclose(same["mesial"]["near_area_mm2"], near_mm2, rtol=1e-6, atol=0)
+    assert stage.changes(same, "adjusted") == []
+    (said_,) = stage.changes(other, "raised")
+    assert (said_.severity, said_.code) == ("warning", "side_changed")
+    assert said_.message == (
+        "mesial side, to tooth 45: the raised crown's contact is firm, -20 um; as designed it was "
+        "light, 30 um"
+    )
+    gaps_um = stage.gaps_again_um(GapField.build(longer, BAND))
+    assert_allclose(np.nanmin(gaps_um), -20.0, rtol=0, atol=1e-3)
 
 
 def test_an_open_side_is_named_with_its_gap_and_food():

@@ -370,6 +370,8 @@ def test_every_text_is_used():
         "record_accepted",
         "record_doubtful",
         "record_refused",
+        "retruded_accepted",
+        "retruded_doubtful",
         "record_side_",
         "shows_",
         "last_tooth_",

@@ -83,6 +83,20 @@ def test_a_measured_side_stands_in_its_row():
     assert ("Tilt to the line square to the occlusal plane", "4.57°") in tables["sides_path"].rows
 
 
+def test_the_adjusted_crowns_gap_stands_beside_where_there_is_one():
+    found = case(MEASURED, MISSING)
+    found["crown"]["after"]["sides"] = {
+        "mesial": {"tightness": "light", "gap_um": 12.4, "near_area_mm2": 1.0},
+        "distal": None,
+    }
+    table = side_tables(found)["sides"]
+    column = table.columns.index("Least gap after (µm)")
+    assert [row[column] for row in table.rows] == ["12", "–"]
+    assert table.rows[0][column - 1] == "−29"
+    assert all(len(row) == len(table.columns) for row in table.rows)
+    assert "Least gap after (µm)" not in side_tables(case(MEASURED, MISSING))["sides"].columns
+
+
 @pytest.mark.parametrize(
     ("side", "words"), [(MISSING, ("none", "no tooth")), (UNKNOWN, ("37", "not known"))]
 )

@@ -59,8 +59,8 @@ KEPT: Mapping[str, str] = {
     "low_intro": "A raise is a proposal for a new design and is not applied: the map is in "
     "crown_raise.ply, the raised crown in crown_raised.stl and .ply. Heights are along the tooth. "
     "No place is raised farther than it keeps the wanted gap in every movement asked for. Each "
-    "raised crown was put through the whole simulation again. Contacts with the teeth beside it "
-    "were not looked at again.",
+    "raised crown was put through the whole simulation again, and held against the teeth beside "
+    "it.",
     "no_low_crown": "The crown is not low.",
     "raise_places_caption": "Where the crown is low, by how much, and what is proposed",
     "raise_proof_caption": "The raised crown, simulated again",
@@ -83,6 +83,7 @@ KEPT: Mapping[str, str] = {
     "row_raise_contacts": "Contacts at light / heavy load",
     "row_raise_load": "Load at light / heavy load (N)",
     "row_raise_foil": "Foil at light / heavy load",
+    "row_raise_sides": "Side gap mesial / distal (µm)",
     "row_raise_rule": "Contacts as they should be",
     "low_where": "The crown is low: {places}.",
     "low_place": "{missing} at the {place}",

@@ -20,6 +20,7 @@ SIDES: Mapping[str, str] = {
     "col_neighbour": "Neighbour",
     "col_contact": "Contact",
     "col_side_gap": "Least gap (µm)",
+    "col_side_after": "Least gap after (µm)",
     "col_side_supported": "Held by 0.05 mm² (µm)",
     "col_side_near": "Contact area (mm²)",
     "col_side_overlap": "Overlap area (mm²)",
