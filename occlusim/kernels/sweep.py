@@ -648,13 +648,15 @@ def _prism_bound(a, b):
 
     A convex function lies above its tangent planes and above their mean; a concave one has its
     minimum at a corner. Planes are linear over the prism of facet times rows, so their least value
-    is at one of its six corners.
+    is at one of its six corners. What stands above one plane and below another is neither convex
+    nor concave: the lesser of both is taken off.
     """
     best_single = -math.inf
     mean = np.empty(6)
     for j in range(6):
         mean[j] = 0.0
     n = 0
+    above = below = 0.0
     for i in range(6):
         own = a[i] if i < 3 else b[i - 3]
         if math.isnan(own[5]):
@@ -668,13 +670,16 @@ def _prism_bound(a, b):
                 plane += own[5 + d] * (at[2 + d] - own[2 + d])
             mean[j] += plane
             low = min(low, plane)
+            if not math.isnan(at[5]):
+                above = max(above, at[0] - plane)
+                below = max(below, plane - at[0])
         best_single = max(best_single, low)
     if n == 0:
         return math.inf
     least = mean[0]
     for j in range(1, 6):
         least = min(least, mean[j])
-    return max(best_single, least / n)
+    return max(best_single, least / n) - min(above, below)
 
 
 @inner_kernel
