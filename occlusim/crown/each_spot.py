@@ -20,7 +20,7 @@ from occlusim.crown.deepening import (
     deepen_places,
     increments,
 )
-from occlusim.crown.opposing import Patch, barycentric, deepen_against
+from occlusim.crown.opposing import Patch, barycentric, deepen_against, is_near
 from occlusim.crown.path import PathTable
 from occlusim.geometry.surface import Closest, Surface
 
@@ -53,7 +53,8 @@ def deepen_spots(
     if len(stuck) == 0:
         return depth, residual
     points = opposing.mesh.vertices[np.unique(opposing.mesh.faces[stuck])]
-    return deepen_each(removal, depth, residual, owner, points, table, accepted_mm)
+    whole = None if input_crown is None else surface_of(input_crown)
+    return deepen_each(removal, depth, residual, owner, points, table, accepted_mm, whole)
 
 
 def deepen_each(
@@ -64,6 +65,7 @@ def deepen_each(
     points: Float64Array,
     table: PathTable,
     accepted_mm: float,
+    whole: Surface | None = None,
 ) -> tuple[Float64Array, Float64Array]:
     """Return depths (V,) and residuals (F,) with points held against every spot that they meet.
 
@@ -73,11 +75,13 @@ def deepen_each(
         What is known of the crown's facets; lower where a point stays nearer than wanted.
     points : (n, 3), mm
         Vertices of the antagonist.
+    whole : Surface
+        The input crown: what is clear of it asks for nothing.
     """
     depth = depth_mm.copy()
     patch = Patch.around(removal)
     spot = np.where(patch.is_allowed, owner[removal.faces[patch.faces]].max(axis=1), -1)
-    passes = _Passes.of(points, table.inverse())
+    passes = _Passes.of(points, table.inverse(), whole)
     lowest = np.full(len(residual_mm), np.inf)
     for _ in range(MOST_ROUNDS):
         crown = patch.surface(removal, depth)
@@ -124,12 +128,13 @@ class _Passes:
     back: PathTable
     point: Int64Array
     row: Int64Array
+    whole: Surface | None
 
     @staticmethod
-    def of(points: Float64Array, back: PathTable) -> _Passes:
+    def of(points: Float64Array, back: PathTable, whole: Surface | None) -> _Passes:
         """Return every point at every row."""
         n, m = len(points), len(back.wanted_mm)
-        return _Passes(points, back, np.repeat(np.arange(n), m), np.tile(np.arange(m), n))
+        return _Passes(points, back, np.repeat(np.arange(n), m), np.tile(np.arange(m), n), whole)
 
     def near(self, crown: Surface, limit_mm: float) -> _Passes:
         """Return the pairs whose way cannot be proved to stay above a limit.
@@ -143,7 +148,7 @@ class _Passes:
         # Where the side is not known the way may lead to where it is.
         gap = np.where(np.isnan(found.distance_mm), found.unsigned_mm, found.distance_mm)
         keep = gap - self.back.wanted_at(row) - travel[self.row] < limit_mm
-        return _Passes(self.points, self.back, self.point[keep], self.row[keep])
+        return _Passes(self.points, self.back, self.point[keep], self.row[keep], self.whole)
 
     def lowest(self, crown: Surface, spot: Int32Array, limit_mm: float) -> _Lowest:
         """Return the lowest places by point and spot, of the patch's faces' spots (k,)."""
@@ -159,7 +164,10 @@ class _Passes:
         point, key = np.repeat(point, len(steps)), np.repeat(key, len(steps))
         found = self._closest(crown, point, row)
         value = self._value(found, row)
-        value = np.where(self._key(point, spot[found.faces]) == key, value, np.inf)
+        wanted = self.back.wanted_at(row)
+        own = self._key(point, spot[found.faces]) == key
+        own &= is_near(self.whole, self._placed(point, row), wanted, limit_mm)
+        value = np.where(own, value, np.inf)
         best = _first_of_each(key, value)
         face = found.faces[best].astype(np.int64)
         return _Lowest(value[best], row[best], face, found.points[best], found.normals[best])
@@ -176,6 +184,8 @@ class _Passes:
         found = self._closest(crown, point, row)
         value, face = self._value(found, row), found.faces
         low = np.flatnonzero((value < limit_mm) & (spot[face] >= 0))
+        wanted = self.back.wanted_at(row[low])
+        low = low[is_near(self.whole, self._placed(point[low], row[low]), wanted, limit_mm)]
         point, row, value = point[low], row[low], value[low]
         key = self._key(point, spot[face[low]])
         best = _first_of_each(key, value)
@@ -187,8 +197,12 @@ class _Passes:
 
     def _closest(self, crown: Surface, point: Int64Array, row: Float64Array) -> Closest:
         """Return the crown's nearest places (m,) to points (m,) at rows (m,)."""
+        return crown.closest(self._placed(point, row))
+
+    def _placed(self, point: Int64Array, row: Float64Array) -> Float64Array:
+        """Return points (m,) at rows (m,), in the crown's frame: (m, 3)."""
         rotation, translation = self.back.poses_at(row)
-        return crown.closest(np.einsum("nij,nj->ni", rotation, self.points[point]) + translation)
+        return np.einsum("nij,nj->ni", rotation, self.points[point]) + translation
 
     def _value(self, found: Closest, row: Float64Array) -> Float64Array:
         """Return the values (m,) at rows (m,); inf where they are not known."""

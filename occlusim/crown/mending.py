@@ -136,7 +136,9 @@ def mended(stock: Stock, cut: Cut, bad: Int64Array, job: CutJob) -> Adjusted | N
     )
     still = np.zeros(len(origin))
     owner = stock.regions.owner[origin]
-    deeper, residual = deepen_spots(again, still, owner, antagonist, table, -rule.margin_mm)
+    deeper, residual = deepen_spots(
+        again, still, owner, antagonist, table, -rule.margin_mm, job.outside
+    )
     if walls is not None and rule.min_thickness_mm > 0:
         again = held(again, deeper, walls, rule)
         deeper = np.minimum(deeper, again.cap_mm)

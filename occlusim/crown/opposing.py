@@ -18,6 +18,7 @@ from occlusim.crown.clearance import (
     FacetMinimum,
     Opposing,
     facet_bounds,
+    surface_of,
     swept_clearance,
     swept_facet_clearance,
 )
@@ -71,9 +72,11 @@ def deepen_against(
 
     Parameters are those of `deepen_facets`; the antagonist's facets are swept past the crown, which
     is built anew at every round around what may be cut. The input crown's band, if it is a field,
-    tells what is far.
+    tells what is far; what is clear of the input crown, as in the hollow behind what may be cut, is
+    clear of what is left of it.
     """
     depth = depth_mm.copy()
+    whole = None if input_crown is None else surface_of(input_crown)
     if not removal.allowed.any():
         return depth, np.empty(0, dtype=np.int64)
     back = table.inverse()
@@ -90,7 +93,10 @@ def deepen_against(
         corners, faces = corners[low], faces[low]
         if len(faces) == 0:
             break
-        step = _step_against(removal, crown, corners, chosen(found, low), back, patch)
+        found = chosen(found, low)
+        moved = _places(corners, found, back)
+        real = is_near(whole, moved, back.wanted_at(found.row), accepted_mm)
+        step = _step_against(removal, crown, moved[real], chosen(found, real), patch)
         deeper = np.minimum(depth + step, removal.cap_mm)
         changed = removal.allowed & (deeper > depth + 1e-7)
         if not changed.any():
@@ -145,19 +151,27 @@ def _facing(
     return np.flatnonzero(near)
 
 
-def _step_against(
-    removal: Removal,
-    crown: Surface,
-    corners: Float64Array,
-    found: FacetMinimum,
-    back: PathTable,
-    patch: Patch,
-) -> Float64Array:
-    """Return the depths (V,) to add under the antagonist's places that come too close."""
+def _places(corners: Float64Array, found: FacetMinimum, back: PathTable) -> Float64Array:
+    """Return where the lowest places (n, 3) of facets are at their rows, in the crown's frame."""
     places = np.einsum("nc,ncx->nx", found.bary, corners)
     rotation, translation = back.poses_at(found.row)
-    moved = np.einsum("nij,nj->ni", rotation, places) + translation
-    closest = crown.closest(moved)
+    return np.einsum("nij,nj->ni", rotation, places) + translation
+
+
+def is_near(
+    whole: Surface | None, places: Float64Array, wanted_mm: Float64Array, limit_mm: float
+) -> BoolArray:
+    """Return which places (n, 3) are not proved by a crown to be clear (n,); all without one."""
+    if whole is None:
+        return np.ones(len(places), dtype=np.bool_)
+    return ~(whole.signed_distance(places) - wanted_mm >= limit_mm)
+
+
+def _step_against(
+    removal: Removal, crown: Surface, places: Float64Array, found: FacetMinimum, patch: Patch
+) -> Float64Array:
+    """Return the depths (V,) to add under places (n, 3) of the antagonist that come too close."""
+    closest = crown.closest(places)
     face = patch.faces[closest.faces]
     own = patch.is_allowed[closest.faces]
     triangle = crown.mesh.vertices[crown.mesh.faces[closest.faces]]

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from crown.block_shapes import block, path, spike
+from crown.block_shapes import block, cap, path, spike
 from numpy.testing import assert_allclose, assert_array_equal
 
 from benchmarks.igl_distance import IglDistance
@@ -90,3 +90,23 @@ def test_each_spot_that_stays_short_is_told(tip, table):
         short_um = 1000 * np.nanmin(residual[own])
         assert short_um < -5.0
         assert short_um <= lowest_um(removal, depth, table, right=right) + 0.1
+
+
+def test_what_is_in_the_hollow_behind_a_spot_asks_for_nothing():
+    """A point under a cap, which lies behind the outer surface all the way."""
+    shell = cap(3.0, 2.0)
+    is_outer = np.linalg.norm(shell.vertices, axis=1) > 2.5
+    allowed = is_outer & (shell.vertices[:, 2] > 1.0)
+    removal = Removal(
+        shell.vertices, shell.faces, -shell.vertices / 3.0, allowed, np.full(len(allowed), 1.5)
+    )
+    owner = np.where(allowed, 0, -1).astype(np.int32)
+    rest = tabulate([path("centric", [0.0])], shell.vertices)
+    known = np.where(allowed[shell.faces].any(axis=1), 0.0, np.nan)
+    point = np.array([[0.0, 0.0, 1.5]])
+    asked = (removal, np.zeros(len(allowed)), known, owner, point, rest, ACCEPTED_MM)
+    depth, _ = deepen_each(*asked)
+    assert depth.max() > 1.0
+    depth, residual = deepen_each(*asked, Surface.build(shell))
+    assert depth.max() == 0.0
+    assert_array_equal(residual, known)
