@@ -29,6 +29,8 @@ CHUNK = 64
 SLIVER = 0.02
 REPORTED_MM = 0.001
 EXCESS_MM = 0.02
+CLOSER_MM = 0.01
+MOST_STEPS = 60
 # Facets are held to their wall in a fixed number of rounds, which leave nanometres.
 WALL_MM = 1e-5
 
@@ -151,7 +153,8 @@ class Proof:
         Least of gap minus wanted gap on the adjusted crown's surface, and at the antagonist's
         vertices, without what belongs to spots that are said not to be feasible.
     short_mm : float
-        The crown's surface within those spots, plus what is said to be missing there; inf without.
+        The crown's surface within those spots and the antagonist's vertices before it, plus what
+        is said to be missing there; inf without.
     wall_mm : float
         Least of wall less the smaller of the minimum and the wall before, over what was cut.
     strayed : int
@@ -211,11 +214,12 @@ def prove(case: RandomCase, plan: ReductionPlan, settings: ReductionSettings) ->
     short_face = is_short[crown.faces[plan.face_origin]].any(axis=1)
     antagonist = IglDistance(case.antagonist)
     surface = surface_values(after, course, antagonist)
-    there = IglDistance(after)
+    # Who comes near the inner surface through the material has come through the outer one.
+    there = IglDistance(after, ~case.is_inner[plan.face_origin])
     back = least_over(case.antagonist.vertices, course.inverse(), there, apart=short_face)
     short = np.inf
     if short_face.any():
-        short = surface[short_face].min() + missing_mm
+        short = min(surface[short_face].min(), back[:, 1].min()) + missing_mm
     moved = _moved(crown, plan)
     return Proof(
         float(surface[~short_face].min(initial=np.inf)),
@@ -230,7 +234,9 @@ def prove(case: RandomCase, plan: ReductionPlan, settings: ReductionSettings) ->
     )
 
 
-def surface_values(crown: TriangleMesh, course: Course, antagonist: IglDistance) -> np.ndarray:
+def surface_values(
+    crown: TriangleMesh, course: Course, antagonist: IglDistance, steps: int = GRID_STEPS
+) -> np.ndarray:
     """Return the least value (F,) on each face of the crown, the limit where it is not below."""
     corners = crown.vertices[crown.faces]
     middle = corners.mean(axis=1)
@@ -239,7 +245,7 @@ def surface_values(crown: TriangleMesh, course: Course, antagonist: IglDistance)
     near = np.flatnonzero(bound < REPORTED_MM)
     least = np.full(len(crown.faces), REPORTED_MM)
     if len(near):
-        points = face_points(crown, near)
+        points = face_points(crown, near, steps)
         value = least_over(points.reshape(-1, 3), course, antagonist)[:, 0]
         least[near] = value.reshape(points.shape[:2]).min(axis=1)
     return least
@@ -297,22 +303,37 @@ def _strayed(
     for spot in plan.spots:
         named[spot.vertices] = named[spot.ring] = True
     strayed = moved & ~named
-    index = np.flatnonzero(moved)
-    corners = case.crown.vertices[case.crown.faces]
-    nearest = cKDTree(case.crown.vertices[index]) if len(index) else None
-    if nearest is not None:
-        # Only a face with a corner this near to a moved vertex can excuse it.
-        near = np.flatnonzero(
-            (nearest.query(corners.reshape(-1, 3))[0] <= settings.blend_mm)
-            .reshape(-1, 3)
-            .any(axis=1)
-        )
-        part = TriangleMesh(case.crown.vertices, case.crown.faces[near])
-        violated = surface_values(part, course, antagonist) < 0.0
-        source = case.crown.vertices[np.unique(part.faces[violated])]
-        away = cKDTree(source).query(case.crown.vertices[index])[0]
-        strayed[index[away > settings.blend_mm + 1e-9]] = True
+    far = too_far(case.crown, np.flatnonzero(moved), settings.blend_mm, course, antagonist)
+    strayed[far] = True
     return int(strayed.sum())
+
+
+def too_far(
+    crown: TriangleMesh,
+    vertex: np.ndarray,
+    most_mm: float,
+    course: Course,
+    antagonist: IglDistance,
+) -> np.ndarray:
+    """Return those of some vertices (n,) that lie further from any face in violation.
+
+    Where the coarse grid finds none near enough, a violation may lie between its places: there a
+    finer one is asked.
+    """
+    corners = crown.vertices[crown.faces]
+    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max()
+    for steps in (GRID_STEPS, min(MOST_STEPS, int(np.ceil(longest / CLOSER_MM)))):
+        if len(vertex) == 0:
+            break
+        # Only a face with a corner this near to a vertex can excuse it.
+        away = cKDTree(crown.vertices[vertex]).query(corners.reshape(-1, 3))[0].reshape(-1, 3)
+        part = TriangleMesh(crown.vertices, crown.faces[(away <= most_mm).any(axis=1)])
+        violated = surface_values(part, course, antagonist, steps) < 0.0
+        source = np.unique(part.faces[violated])
+        if len(source):
+            near = cKDTree(crown.vertices[source]).query(crown.vertices[vertex])[0]
+            vertex = vertex[near > most_mm + 1e-9]
+    return vertex
 
 
 def _new_crossings(before: TriangleMesh, plan: ReductionPlan) -> int:

@@ -16,9 +16,12 @@ ON_FEATURE = 1e-9
 
 
 class IglDistance:
-    """Signed distances to a mesh by pseudonormals (Baerentzen and Aanaes 2005), mm."""
+    """Signed distances to a mesh by pseudonormals (Baerentzen and Aanaes 2005), mm.
 
-    def __init__(self, mesh: TriangleMesh) -> None:
+    The face told with a distance is the nearest one, or of some faces (F,) the nearest.
+    """
+
+    def __init__(self, mesh: TriangleMesh, told: np.ndarray | None = None) -> None:
         self._vertices = np.ascontiguousarray(mesh.vertices, dtype=np.float64)
         self._faces = np.ascontiguousarray(mesh.faces, dtype=np.int64)
         self._tree = igl.AABB()
@@ -29,6 +32,10 @@ class IglDistance:
         even = igl.PER_EDGE_NORMALS_WEIGHTING_TYPE_UNIFORM
         normals, _, edge_of = igl.per_edge_normals(self._vertices, self._faces, even)
         self._edge_normals, self._edge_of = normals, edge_of.reshape(3, -1).T
+        self._told = np.ones(len(self._faces), dtype=bool) if told is None else told
+        if not self._told.all():
+            self._part = igl.AABB()
+            self._part.init(self._vertices, self._faces[self._told])
 
     def __call__(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return signed distances (n,), mm, and the nearest faces (n,) of points (n, 3)."""
@@ -37,6 +44,11 @@ class IglDistance:
             return np.zeros(0), np.zeros(0, dtype=np.int64)
         squared, face, closest = self._tree.squared_distance(self._vertices, self._faces, points)
         side = np.einsum("ij,ij->i", points - closest, self._normals_at(face, closest))
+        other = np.flatnonzero(~self._told[face])
+        if len(other):
+            part = self._faces[self._told]
+            nearest = self._part.squared_distance(self._vertices, part, points[other])[1]
+            face[other] = np.flatnonzero(self._told)[nearest]
         return np.copysign(np.sqrt(squared), side), face
 
     def _normals_at(self, face: np.ndarray, closest: np.ndarray) -> np.ndarray:

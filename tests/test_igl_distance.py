@@ -2,7 +2,8 @@
 
 import igl
 import numpy as np
-from numpy.testing import assert_allclose
+import trimesh
+from numpy.testing import assert_allclose, assert_array_equal
 
 from benchmarks.igl_distance import IglDistance
 from benchmarks.random_crowns import random_case
@@ -40,3 +41,19 @@ def test_at_sharp_corners_and_edges_all_features_tell_the_side(rng):
     on_ridge = np.abs(closest[:, [0, 2]]).max(axis=1) < 1e-12
     assert on_ridge.sum() > 100
     assert_allclose(distance, said, rtol=0, atol=1e-12)
+
+
+def test_the_face_told_is_the_nearest_of_those_asked_for(rng):
+    """A shell's outer faces: within the wall too, where the inner surface is nearer."""
+    case = random_case(3)
+    mesh, outer = case.crown, ~case.is_inner
+    points = np.concatenate([mesh.vertices[mesh.faces[case.is_inner]].mean(axis=1),
+                             mesh.vertices + rng.normal(0, 0.05, (1, 3))])  # fmt: skip
+    distance, face = IglDistance(mesh, outer)(points)
+    every, nearest = IglDistance(mesh)(points)
+    assert_array_equal(distance, every)
+    assert (~outer[nearest]).sum() > 100
+    assert outer[face].all()
+    closest = trimesh.triangles.closest_point(mesh.vertices[mesh.faces[face]], points)
+    said = theirs(points, TriangleMesh(mesh.vertices, mesh.faces[outer]))[0]
+    assert_allclose(np.linalg.norm(closest - points, axis=1), np.abs(said), rtol=0, atol=1e-12)

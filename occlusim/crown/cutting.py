@@ -8,10 +8,10 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from occlusim.arrays import BoolArray, Float64Array, Int64Array
-from occlusim.crown.clearance import Opposing, PathTable, surface_of
-from occlusim.crown.deepening import Cut, Removal, deepen_facets, deepen_places, vertex_depths
+from occlusim.crown.clearance import Opposing, PathTable
+from occlusim.crown.deepening import Cut, Removal, vertex_depths
+from occlusim.crown.each_spot import deepen_spots
 from occlusim.crown.integrity import FACING, damaged_faces
-from occlusim.crown.opposing import deepen_against
 from occlusim.crown.reduction_settings import ReductionSettings
 from occlusim.crown.stock import Stock
 from occlusim.crown.thickness import CrownWalls, hold_facets
@@ -75,18 +75,15 @@ def cut_stock(
         # A clear corner of a facet that is too near between its corners asks for nothing itself.
         need[core] = np.where(depth > 0, depth, need[core])
     asked = np.where(allowed, _rounded(need, regions.distance_mm, rule), 0.0)
-    wanted, residual = deepen_facets(free, asked, antagonist, table, -rule.margin_mm)
-    wanted, residual = deepen_places(free, wanted, residual, antagonist, table, -rule.margin_mm)
-    opposing = surface_of(antagonist)
-    wanted = deepen_against(free, wanted, opposing, table, -rule.margin_mm, field)
+    accepted = -rule.margin_mm
+    wanted, residual = deepen_spots(free, asked, regions.owner, antagonist, table, accepted, field)
     excess, stays = np.zeros(n_vertices), np.zeros(n_vertices)
     if rule.tool_radius_mm > 0 and (wanted > 0).any():
         round_cut = tool_depths(free, wanted, regions.owner, rule.tool_radius_mm)
         excess, stays = round_cut.depth_mm - wanted, round_cut.stays_mm
-        wanted, residual = deepen_facets(
-            free, round_cut.depth_mm, antagonist, table, -rule.margin_mm
+        wanted, residual = deepen_spots(
+            free, round_cut.depth_mm, regions.owner, antagonist, table, accepted, field
         )
-        wanted, residual = deepen_places(free, wanted, residual, antagonist, table, -rule.margin_mm)
     depth, removal = wanted, free
     if walls is not None and rule.min_thickness_mm > 0 and (wanted > 0).any():
         removal = held(free, wanted, walls, rule)

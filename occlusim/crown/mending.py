@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
-from occlusim.crown.clearance import Opposing, PathTable, surface_of
+from occlusim.crown.clearance import Opposing, PathTable
 from occlusim.crown.cutting import cut_stock, firmer, held, undo
-from occlusim.crown.deepening import Cut, Removal, deepen_facets, deepen_places
+from occlusim.crown.deepening import Cut, Removal
+from occlusim.crown.each_spot import deepen_spots
 from occlusim.crown.integrity import (
     FACING,
     SLIVER,
@@ -19,7 +20,6 @@ from occlusim.crown.integrity import (
     facing,
     slimness,
 )
-from occlusim.crown.opposing import deepen_against
 from occlusim.crown.reduction_settings import ReductionSettings
 from occlusim.crown.remesh import Mended, mend
 from occlusim.crown.stock import Stock
@@ -135,10 +135,10 @@ def mended(stock: Stock, cut: Cut, bad: Int64Array, job: CutJob) -> Adjusted | N
         cap,
     )
     still = np.zeros(len(origin))
-    deeper, residual = deepen_facets(again, still, antagonist, table, -rule.margin_mm)
-    deeper, residual = deepen_places(again, deeper, residual, antagonist, table, -rule.margin_mm)
-    opposing = surface_of(antagonist)
-    deeper = deepen_against(again, deeper, opposing, table, -rule.margin_mm)
+    owner = stock.regions.owner[origin]
+    deeper, residual = deepen_spots(
+        again, still, owner, antagonist, table, -rule.margin_mm, job.outside
+    )
     if walls is not None and rule.min_thickness_mm > 0:
         again = held(again, deeper, walls, rule)
         deeper = np.minimum(deeper, again.cap_mm)

@@ -18,6 +18,7 @@ from occlusim.crown.clearance import (
     FacetMinimum,
     Opposing,
     facet_bounds,
+    surface_of,
     swept_clearance,
     swept_facet_clearance,
 )
@@ -31,7 +32,7 @@ OVERLAP_MM = -0.0005
 
 
 @dataclass(frozen=True, slots=True)
-class _Patch:
+class Patch:
     """The part of a crown that may be cut, with a ring of faces around it.
 
     Elsewhere nothing can be done against the antagonist, and where the nearest place is the
@@ -43,13 +44,13 @@ class _Patch:
     is_allowed: BoolArray
 
     @staticmethod
-    def around(removal: Removal) -> _Patch:
+    def around(removal: Removal) -> Patch:
         """Return the patch of a removal in which something may move."""
         own = removal.touching(removal.allowed)
         is_corner = np.zeros(len(removal.vertices), dtype=np.bool_)
         is_corner[removal.faces[own]] = True
         faces = removal.touching(is_corner)
-        return _Patch(faces, np.isin(faces, own))
+        return Patch(faces, np.isin(faces, own))
 
     def surface(self, removal: Removal, depth_mm: Float64Array) -> Surface:
         """Return the patch's surface at some depths (V,)."""
@@ -64,19 +65,23 @@ def deepen_against(
     table: PathTable,
     accepted_mm: float,
     input_crown: Opposing | None = None,
-) -> Float64Array:
+) -> tuple[Float64Array, Int64Array]:
     """Return depths (V,) at which the antagonist's facets too keep the wanted gap to the crown.
+
+    Returns also the antagonist's facets (n,) whose least gap no cut mends.
 
     Parameters are those of `deepen_facets`; the antagonist's facets are swept past the crown, which
     is built anew at every round around what may be cut. The input crown's band, if it is a field,
-    tells what is far.
+    tells what is far; what is clear of the input crown, as in the hollow behind what may be cut, is
+    clear of what is left of it.
     """
     depth = depth_mm.copy()
+    whole = None if input_crown is None else surface_of(input_crown)
     if not removal.allowed.any():
-        return depth
+        return depth, np.empty(0, dtype=np.int64)
     back = table.inverse()
     faces = _facing(removal, depth, antagonist, table)
-    patch = _Patch.around(removal)
+    patch = Patch.around(removal)
     crown = patch.surface(removal, depth)
     faces = _doubtful(crown, antagonist, faces, back, accepted_mm, input_crown)
     corners = antagonist.mesh.vertices[antagonist.mesh.faces[faces]]
@@ -85,17 +90,20 @@ def deepen_against(
             break
         found = swept_facet_clearance(corners, crown, back, accepted_mm)
         low = found.value_mm < accepted_mm
-        if not low.any():
+        corners, faces = corners[low], faces[low]
+        if len(faces) == 0:
             break
-        step = _step_against(removal, crown, corners[low], chosen(found, low), back, patch)
+        found = chosen(found, low)
+        moved = _places(corners, found, back)
+        real = is_near(whole, moved, back.wanted_at(found.row), accepted_mm)
+        step = _step_against(removal, crown, moved[real], chosen(found, real), patch)
         deeper = np.minimum(depth + step, removal.cap_mm)
         changed = removal.allowed & (deeper > depth + 1e-7)
         if not changed.any():
             break
         depth = np.where(changed, deeper, depth)
-        corners, faces = corners[low], faces[low]
         crown = patch.surface(removal, depth)
-    return depth
+    return depth, faces
 
 
 def _doubtful(
@@ -143,19 +151,27 @@ def _facing(
     return np.flatnonzero(near)
 
 
-def _step_against(
-    removal: Removal,
-    crown: Surface,
-    corners: Float64Array,
-    found: FacetMinimum,
-    back: PathTable,
-    patch: _Patch,
-) -> Float64Array:
-    """Return the depths (V,) to add under the antagonist's places that come too close."""
+def _places(corners: Float64Array, found: FacetMinimum, back: PathTable) -> Float64Array:
+    """Return where the lowest places (n, 3) of facets are at their rows, in the crown's frame."""
     places = np.einsum("nc,ncx->nx", found.bary, corners)
     rotation, translation = back.poses_at(found.row)
-    moved = np.einsum("nij,nj->ni", rotation, places) + translation
-    closest = crown.closest(moved)
+    return np.einsum("nij,nj->ni", rotation, places) + translation
+
+
+def is_near(
+    whole: Surface | None, places: Float64Array, wanted_mm: Float64Array, limit_mm: float
+) -> BoolArray:
+    """Return which places (n, 3) are not proved by a crown to be clear (n,); all without one."""
+    if whole is None:
+        return np.ones(len(places), dtype=np.bool_)
+    return ~(whole.signed_distance(places) - wanted_mm >= limit_mm)
+
+
+def _step_against(
+    removal: Removal, crown: Surface, places: Float64Array, found: FacetMinimum, patch: Patch
+) -> Float64Array:
+    """Return the depths (V,) to add under places (n, 3) of the antagonist that come too close."""
+    closest = crown.closest(places)
     face = patch.faces[closest.faces]
     own = patch.is_allowed[closest.faces]
     triangle = crown.mesh.vertices[crown.mesh.faces[closest.faces]]

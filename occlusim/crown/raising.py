@@ -388,7 +388,8 @@ class _Builder:
         depth = np.where(is_up, LIFT_MM, 0.0)
         accepted = self.rule.accepted_mm
         depth, _ = deepen_facets(removal, depth, self.antagonist, self.table, accepted)
-        depth = deepen_against(removal, depth, surface_of(self.antagonist), self.table, accepted)
+        opposing = surface_of(self.antagonist)
+        depth, _ = deepen_against(removal, depth, opposing, self.table, accepted)
         lowered = np.where(depth > 1.5 * LIFT_MM, above - depth, height)
         return np.where(lowered > LIFT_MM, lowered, 0.0)
 

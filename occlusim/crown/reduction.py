@@ -188,14 +188,15 @@ def plan_reduction(
     directions = removal_directions(outside, graph, rule)
     before = walls.thickness_mm() if walls else np.full(len(crown.vertices), np.nan)
     stock = Stock.of(crown, swept, regions, directions, hidden_vertices(outside, rule))
-    cut = cut_stock(stock, antagonist, table, walls, rule, surface)
+    given = surface or outside
+    cut = cut_stock(stock, antagonist, table, walls, rule, given)
     for _ in range(HALVINGS):
         edges = stock.coarse_edges(cut, rule.tolerance_mm)
         if len(edges) == 0:
             break
         stock = stock.halved(edges, antagonist, table)
-        cut = cut_stock(stock, antagonist, table, walls, rule, surface)
-    job = CutJob(outside, antagonist, table, walls, rule, surface)
+        cut = cut_stock(stock, antagonist, table, walls, rule, given)
+    job = CutJob(outside, antagonist, table, walls, rule, given)
     stock, cut, adjusted, blocked = sound_cut(stock, cut, job)
     facts = SpotFacts(outside, antagonist, walls, orientation, before)
     return _finish(crown, stock, cut, adjusted, regions, facts, blocked, table, swept)

@@ -13,11 +13,14 @@ import numpy as np
 from occlusim.arrays import BoolArray, Float64Array, Int32Array, Int64Array, any_corner
 from occlusim.crown.clearance import Opposing, SweptClearance, swept_clearance
 from occlusim.crown.deepening import Cut
+from occlusim.crown.integrity import SHRINK, SLIVER, slimness
 from occlusim.crown.path import PathTable
 from occlusim.crown.regions import Regions
 from occlusim.geometry.mesh import TriangleMesh
 
 SHORTEST_MM = 0.02
+# Parts of one shape differ by rounding.
+ALIKE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +74,8 @@ class Stock:
         """Return the edges (n, 2) to halve: around vertices cut deeper than need by `most_mm`.
 
         What is beyond need was taken off since flat facets do not follow the cut. Only edges that
-        can move at both ends and are longer than 0.02 mm are halved.
+        can move at both ends and are longer than 0.02 mm are halved, as far as no sliver comes of
+        it.
         """
         needed = cut.wanted_mm - cut.excess_mm
         is_coarse = cut.removal.allowed & (needed > cut.asked_mm + most_mm)
@@ -80,7 +84,7 @@ class Stock:
         edges = np.unique(np.sort(edges, axis=1), axis=0)
         ends = self.mesh.vertices[edges]
         is_long = np.linalg.norm(ends[:, 0] - ends[:, 1], axis=1) > SHORTEST_MM
-        return edges[is_long & cut.removal.allowed[edges].all(axis=1)]
+        return _sound_edges(self.mesh, edges[is_long & cut.removal.allowed[edges].all(axis=1)])
 
     def halved(self, edges: Int32Array, antagonist: Opposing, table: PathTable) -> Stock:
         """Return the stock with a vertex amid some edges (n, 2); their faces are divided."""
@@ -122,19 +126,49 @@ def _between(regions: Regions, a: Int32Array, b: Int32Array, new: SweptClearance
     )
 
 
-def divided(faces: Int32Array, edges: Int32Array, first: int) -> tuple[Int32Array, Int64Array]:
-    """Return faces (m, 3) with the vertices `first`, `first` + 1, ... amid edges, and parents (m,).
+def _sound_edges(mesh: TriangleMesh, edges: Int32Array) -> Int32Array:
+    """Return the edges (n, 2) but those that would leave slivers where they are halved.
 
-    One halved edge makes two faces, two make three, three make four. The faces that are not
-    divided come first, in their order.
+    A part may be as slim as its face was, or so stout that a cut which makes a sliver of it is seen
+    to pinch it. A face with a slimmer part keeps the shortest of its halved edges whole, and again.
     """
+    length = np.linalg.norm(mesh.vertices[edges[:, 0]] - mesh.vertices[edges[:, 1]], axis=1)
+    edges = edges[np.lexsort((edges[:, 1], edges[:, 0], length))]
+    while len(edges):
+        faces, parent = divided(mesh.faces, edges, len(mesh.vertices))
+        part = np.flatnonzero(np.bincount(parent)[parent] > 1)
+        parent = parent[part]
+        places = np.concatenate([mesh.vertices, mesh.vertices[edges].mean(axis=1)])
+        slim = slimness(places[faces[part]])
+        before = slimness(mesh.vertices[mesh.faces[parent]])
+        slimmer = parent[(slim < SLIVER / SHRINK) & (slim < (1.0 - ALIKE) * before)]
+        if len(slimmer) == 0:
+            break
+        amid = _amid(mesh.faces[slimmer], edges)
+        shortest = np.where(amid >= 0, amid, len(edges)).min(axis=1)
+        edges = np.delete(edges, shortest, axis=0)
+    return edges
+
+
+def _amid(faces: Int32Array, edges: Int32Array) -> Int64Array:
+    """Return which of some edges (n, 2) each side of faces (k, 3) is, -1 for none: (k, 3)."""
     base = int(max(faces.max(), edges.max())) + 1
     code = edges.min(axis=1).astype(np.int64) * base + edges.max(axis=1)
     order = np.argsort(code)
     ends = np.stack([faces, np.roll(faces, -1, axis=1)]).astype(np.int64)
     key = ends.min(axis=0) * base + ends.max(axis=0)
     at = np.minimum(np.searchsorted(code[order], key), len(code) - 1)
-    amid = np.where(code[order][at] == key, first + order[at], -1)
+    return np.where(code[order][at] == key, order[at], -1)
+
+
+def divided(faces: Int32Array, edges: Int32Array, first: int) -> tuple[Int32Array, Int64Array]:
+    """Return faces (m, 3) with the vertices `first`, `first` + 1, ... amid edges, and parents (m,).
+
+    One halved edge makes two faces, two make three, three make four. The faces that are not
+    divided come first, in their order.
+    """
+    amid = _amid(faces, edges)
+    amid = np.where(amid >= 0, first + amid, -1)
     count = (amid >= 0).sum(axis=1)
     out, parent = [faces[count == 0].astype(np.int64)], [np.flatnonzero(count == 0)]
     for n in (1, 2, 3):

@@ -18,6 +18,8 @@ def facet_lows(points, faces, value, gradient, low):
     `points` (V, 3) have values (V, M) and gradients (V, M, 3), NaN where there is none. A convex
     function lies above its corners' tangent planes and above their mean; without a tangent it
     falls no faster than the way from the nearest corner, at most 1 / sqrt(3) of the longest edge.
+    Where corners stand above one tangent plane and below another, it is neither convex nor hollow,
+    and the lesser of both is taken off besides.
     """
     n_movements = value.shape[1]
     mean = np.empty(3)
@@ -36,6 +38,7 @@ def facet_lows(points, faces, value, gradient, low):
             least = math.inf
             single = -math.inf
             mean[0] = mean[1] = mean[2] = 0.0
+            above = below = 0.0
             for i in range(3):
                 v = faces[f, i]
                 least = min(least, value[v, k])
@@ -45,10 +48,15 @@ def facet_lows(points, faces, value, gradient, low):
                     for d in range(3):
                         plane += gradient[v, k, d] * (points[faces[f, j], d] - points[v, d])
                     mean[j] += plane / 3.0
+                    stands = value[faces[f, j], k] - plane
+                    above = max(above, stands) if stands == stands else above
+                    # A corner without a gradient stands at least so high.
+                    if stands < 0.0 and not math.isnan(gradient[faces[f, j], k, 0]):
+                        below = max(below, -stands)
                     # NaN fails the comparison and is kept.
                     lowest = lowest if plane >= lowest else plane
                 if lowest > single:
                     single = lowest
             together = min(mean[0], mean[1], mean[2])
             tangents = together if together > single else single
-            low[f] = min(low[f], max(tangents - doubt, least - safe), least)
+            low[f] = min(low[f], max(tangents - doubt - min(above, below), least - safe), least)

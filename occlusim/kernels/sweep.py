@@ -648,13 +648,15 @@ def _prism_bound(a, b):
 
     A convex function lies above its tangent planes and above their mean; a concave one has its
     minimum at a corner. Planes are linear over the prism of facet times rows, so their least value
-    is at one of its six corners.
+    is at one of its six corners. What stands above one plane and below another is neither convex
+    nor concave: the lesser of both is taken off.
     """
     best_single = -math.inf
     mean = np.empty(6)
     for j in range(6):
         mean[j] = 0.0
     n = 0
+    above = below = 0.0
     for i in range(6):
         own = a[i] if i < 3 else b[i - 3]
         if math.isnan(own[5]):
@@ -668,13 +670,16 @@ def _prism_bound(a, b):
                 plane += own[5 + d] * (at[2 + d] - own[2 + d])
             mean[j] += plane
             low = min(low, plane)
+            if not math.isnan(at[5]):
+                above = max(above, at[0] - plane)
+                below = max(below, plane - at[0])
         best_single = max(best_single, low)
     if n == 0:
         return math.inf
     least = mean[0]
     for j in range(1, 6):
         least = min(least, mean[j])
-    return max(best_single, least / n)
+    return max(best_single, least / n) - min(above, below)
 
 
 @inner_kernel
@@ -682,7 +687,8 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
     """Return the least value below `limit` of a facet (3, 3) over a movement, with row, b1, b2.
 
     Intervals of rows are passed over by the centre's safe steps, then by the tangents' bound; the
-    rest, lowest bound first, is searched from a grid of places. `waiting` (N, 3) is scratch.
+    rest, lowest bound first, is searched from the lowest place of a grid at each end. `waiting`
+    (N, 5) is scratch: bound, value and row of what waits, and by row the grid's lowest place.
     """
     first = path[0][movement]
     last = path[0][movement + 1] - 1
@@ -735,6 +741,7 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
         if bound < best:
             waiting[n_waiting, 0], waiting[n_waiting, 1] = bound, value
             waiting[n_waiting, 2] = row
+            waiting[row, 3] = waiting[after, 3] = np.nan
             n_waiting += 1
         if row == last:
             break
@@ -754,10 +761,15 @@ def _sweep_facet(corner, movement, limit, spacing, tree, path, stack, stack_sq, 
         waiting[lowest, 0] = math.inf
         after = min(row + 1, last)
         for at in range(row, after + 1):
-            centre = value - (path[4][at] - path[4][row])
-            _, b1, b2 = _facet_samples(
-                corner, n, centre, math.inf, float(at), NO_SLOT, tree, path, stack, stack_sq
-            )
+            if math.isnan(waiting[at, 3]):
+                centre = value - (path[4][at] - path[4][row])
+                _, waiting[at, 3], waiting[at, 4] = _facet_samples(
+                    corner, n, centre, math.inf, float(at), NO_SLOT, tree, path, stack, stack_sq
+                )
+            b1, b2 = waiting[at, 3], waiting[at, 4]
+            if at > row and b1 == waiting[row, 3] and b2 == waiting[row, 4]:
+                # The search from the row before began at the same place.
+                continue
             f, r, e1, e2 = _facet_between(
                 corner, b1, b2, width, size, float(row), float(after), best, NO_SLOT, tree, path,
                 stack, stack_sq, frame,
@@ -776,7 +788,7 @@ def swept_facets(first, stop, corners, limit, spacing, tree, path, value, row, b
     n_movements = len(path[0]) - 1
     stack = np.empty(STACK_SIZE, np.int32)
     stack_sq = np.empty(STACK_SIZE)
-    waiting = np.empty((len(path[3]), 3))
+    waiting = np.empty((len(path[3]), 5))
     for i in range(first, stop):
         best = limit
         where = b1 = b2 = np.nan

@@ -6,8 +6,14 @@ from crown.block_shapes import path
 from numpy.testing import assert_allclose, assert_array_equal
 from reference import shapes
 
+from benchmarks.random_crowns import random_case
 from occlusim.contact.field import GapField
-from occlusim.crown.clearance import facet_bounds, swept_clearance, swept_facet_clearance
+from occlusim.crown.clearance import (
+    SweptClearance,
+    facet_bounds,
+    swept_clearance,
+    swept_facet_clearance,
+)
 from occlusim.crown.deepening import vertex_depths
 from occlusim.crown.path import tabulate
 from occlusim.geometry.mesh import TriangleMesh
@@ -16,6 +22,7 @@ from occlusim.kernels.bounds import DOUBT_PER_MM
 from occlusim.sdf import SdfSettings
 
 LIMIT_MM = 0.1
+FACET_BETWEEN = 1560
 
 
 def wavy(z, n=60):
@@ -105,7 +112,12 @@ def naive_bounds(points, faces, swept):
         mean = plane.mean(axis=1).min(axis=1)
         safe = value.min(axis=1) - longest / np.sqrt(3.0)
         tangents = np.maximum(single, np.where(np.isnan(mean), -np.inf, mean))
-        low = np.maximum(tangents - DOUBT_PER_MM * longest**2, safe)
+        stands = value[:, None, :] - plane
+        known = ~np.isnan(plane)
+        below = known & ~np.isnan(swept.gradient[faces, k, 0])[:, None, :]
+        above_mm = np.max(stands, axis=(1, 2), where=known, initial=0.0)
+        both = np.minimum(above_mm, np.max(-stands, axis=(1, 2), where=below, initial=0.0))
+        low = np.maximum(tangents - DOUBT_PER_MM * longest**2 - both, safe)
         bound = np.minimum(bound, np.minimum(low, value.min(axis=1)))
     return bound
 
@@ -117,6 +129,40 @@ def test_bounds_are_those_of_the_slow_twin(antagonist, crown, table):
     assert np.isfinite(swept.gradient).any()
     fast = facet_bounds(points, faces, swept)
     assert_allclose(fast, naive_bounds(points, faces, swept), rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("bend_per_mm", [0.3, 1.0, 3.0, 10.0])
+def test_bounds_hold_over_a_saddle(bend_per_mm):
+    """Convex one way and hollow the other: tangents and corners alone lie above the least value."""
+    rng = np.random.default_rng(7)
+    n, facets = 12, 300
+    i, j = np.nonzero(np.add.outer(np.arange(n + 1), np.arange(n + 1)) <= n)
+    turn = rng.uniform(0.0, 2.0 * np.pi, facets)[:, None] + np.arange(3) * 2.0 * np.pi / 3.0
+    flat = 0.15 * np.stack([np.cos(turn), np.sin(turn)], axis=2)
+    flat += rng.uniform(-0.15, 0.15, (facets, 1, 2))
+    x, y = flat[..., 0].ravel(), flat[..., 1].ravel()
+    gradient = bend_per_mm * np.column_stack([x, -y, 0.0 * x])[:, None]
+    value = 0.5 * bend_per_mm * (x**2 - y**2)[:, None]
+    nowhere = np.zeros((len(x), 1), dtype=bool)
+    swept = SweptClearance(value, np.zeros((len(x), 1)), nowhere, gradient, 1.0)
+    faces = np.arange(len(x), dtype=np.int32).reshape(-1, 3)
+    bound = facet_bounds(np.column_stack([x, y, 0.0 * x]), faces, swept)
+    places = np.stack([n - i - j, i, j], axis=1) / n @ flat
+    lowest = 0.5 * bend_per_mm * (places[..., 0] ** 2 - places[..., 1] ** 2).min(axis=1)
+    assert (bound <= lowest + 1e-12).all()
+    assert (lowest < value.reshape(-1, 3).min(axis=1) - 1e-6).any()
+
+
+def test_no_facet_before_two_cusps_is_passed_over():
+    """A crown's facet of 0.3 mm between two cusps, where it is 2.5 um too near and seemed clear."""
+    case = random_case(154)
+    antagonist = Surface.build(case.antagonist)
+    table = tabulate(case.paths, case.crown.vertices)
+    near = case.crown.vertices[case.crown.faces[FACET_BETWEEN]]
+    i, j = np.nonzero(np.add.outer(np.arange(17), np.arange(17)) <= 16)
+    places = np.stack([16 - i - j, i, j], axis=1) / 16 @ near
+    assert swept_clearance(places, antagonist, table, 0.0).least_mm.min() < -0.002
+    assert swept_facet_clearance(near[None], antagonist, table, -0.0002).value_mm[0] < -0.002
 
 
 def test_a_facet_is_as_low_as_the_lowest_of_many_places_on_it(table):

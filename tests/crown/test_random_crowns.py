@@ -4,9 +4,10 @@ import dataclasses
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
+from crown.block_shapes import ball, block, path
+from numpy.testing import assert_allclose, assert_array_equal
 
-from benchmarks.crown_proof import Course, least_over, prove
+from benchmarks.crown_proof import Course, least_over, prove, surface_values, too_far
 from benchmarks.igl_distance import IglDistance
 from benchmarks.random_crowns import KINDS, random_case
 from benchmarks.reduction_study import plan_of
@@ -101,6 +102,19 @@ def test_a_thin_wall_is_seen(planned):
     deeper = case.crown.vertices + plan.wanted_depth_mm[:, None] * plan.directions
     thin = undone(plan, case.crown, case.crown.with_vertices(deeper))
     assert any("(b)" in words for words in prove(case, thin, settings).breaches())
+
+
+def test_a_violation_between_the_places_of_the_grid_excuses_what_was_moved_beside_it():
+    """A ball 2 um deep in a facet of 0.4 mm: no place of the coarse grid is in violation."""
+    crown = block(11, 4.0, 2.0)
+    place = np.array([0.3111, 0.0889, 0.0])
+    antagonist = IglDistance(ball(0.2, tuple(place + 0.198 * np.eye(3)[2])))
+    rest = path("centric", [0.0])
+    course = Course.of((rest,), [rest.parameter_mm])
+    assert (surface_values(crown, course, antagonist) >= 0.0).all()
+    away = np.linalg.norm(crown.vertices - place, axis=1)
+    asked = np.array([np.argmin(away), np.argmin(np.abs(away - 1.2))])
+    assert_array_equal(too_far(crown, asked, 0.3, course, antagonist), asked[1:])
 
 
 def test_what_is_passed_over_is_proved_clear(planned):

@@ -8,7 +8,7 @@ from crown.block_shapes import ball, block, path, spike
 from numpy.testing import assert_allclose, assert_array_equal
 
 from occlusim.crown.clearance import swept_clearance
-from occlusim.crown.integrity import bent_faces, crossing_faces, slimness
+from occlusim.crown.integrity import SLIVER, bent_faces, crossing_faces, slimness
 from occlusim.crown.reduction import ReductionSettings, plan_reduction, remainder
 from occlusim.crown.remesh import mend
 from occlusim.crown.removed import removed_body
@@ -133,6 +133,20 @@ def test_facets_too_coarse_for_a_small_ball_are_halved():
     below = plan.adjusted.vertices[:, 2]
     assert dip - 1e-3 < -below[below > -1.0].min() < dip + 0.010
     assert plan.residual_mm >= -1e-3
+
+
+def test_slim_facets_do_not_come_apart_in_slivers():
+    """Facets of 0.2 x 0.016 mm under a ball: halved as it comes, parts have a height of 1 %."""
+    radius, dip = 0.1, 0.08
+    mesh = block(21, 4.0, 2.0)
+    crown = TriangleMesh(mesh.vertices * [1.0, 0.08, 1.0], mesh.faces)
+    small = Surface.build(ball(radius, (0.03, 0.02, radius - dip), 5))
+    rule = ReductionSettings(direction=DOWN, seam_excess_mm=0.0)
+    plan = plan_reduction(crown, small, REST, rule)
+    part = np.flatnonzero(~plan.face_is_whole)
+    assert len(part) > 100
+    assert plan.residual_mm >= -1e-3
+    assert slimness(plan.adjusted.vertices[plan.adjusted.faces[part]]).min() >= SLIVER
 
 
 def test_halved_faces_cover_the_same_surface():
