@@ -180,17 +180,18 @@ def match_nearer(
 @shared_kernel(least=6)
 def step_sums(
     first_turn, stop_turn, points, normals, directions, residual, weight, is_lower, cut_mm, centre,
-    twist, twist_lower, sums,
+    twist, twist_lower, is_newton, sums,
 ):  # fmt: skip
     """Write sums over matches (n,), those of the upper and of the lower arch apart.
 
     Rows are those of `jacobian_rows` about `centre` (3,), with normals halfway between both
     surfaces'; residuals follow the twists (6,) of the scan and of the lower jaw, and their weights
     are Tukey's. A turn's `sums` (2, 27): the lower triangle of weighted row products, row by row,
-    then weighted row times residual. Taken `LANES` matches at a time, as processors can.
+    then weighted row times residual. With `is_newton` the products are weighted by how fast
+    weight times residual grows. Taken `LANES` matches at a time, as processors can.
     """
-    row, step = np.empty((7, LANES)), np.empty((2, 6))
-    heavy, weighed = np.empty((2, LANES)), np.empty(LANES)
+    row, step = np.empty((6, LANES)), np.empty((2, 6))
+    slope, pull, weighed = np.empty((2, LANES)), np.empty((2, LANES)), np.empty(LANES)
     total = np.empty((2, N_SUMS, LANES))
     per_cut_sq = 1.0 / (cut_mm * cut_mm)
     for k in range(6):
@@ -201,7 +202,8 @@ def step_sums(
         stop = min(len(points), (turn + 1) * SUMMED)
         for begin in range(turn * SUMMED, stop, LANES):
             n_sides = np.zeros(2, np.int64)
-            heavy[:] = 0.0
+            slope[:] = 0.0
+            pull[:] = 0.0
             row[:] = 0.0
             for p in range(begin, min(stop, begin + LANES)):
                 lane = p - begin
@@ -216,11 +218,12 @@ def step_sums(
                 rx, ry, rz = y * nz - z * ny, z * nx - x * nz, x * ny - y * nx
                 left = residual[p] + rx * step[side, 0] + ry * step[side, 1] + rz * step[side, 2]
                 left += nx * step[side, 3] + ny * step[side, 4] + nz * step[side, 5]
-                u = max(0.0, 1.0 - left * left * per_cut_sq)
+                share = left * left * per_cut_sq
+                u = max(0.0, 1.0 - share)
                 row[0, lane], row[1, lane], row[2, lane] = rx, ry, rz
                 row[3, lane], row[4, lane], row[5, lane] = nx, ny, nz
-                row[6, lane] = left
-                heavy[side, lane] = weight[p] * u * u
+                pull[side, lane] = weight[p] * u * u * left
+                slope[side, lane] = weight[p] * u * (u - 4.0 * share if is_newton else u)
                 n_sides[side] += 1
             for side in range(2):
                 if n_sides[side] == 0:
@@ -228,13 +231,13 @@ def step_sums(
                 at = 0
                 for k in range(6):
                     for e in range(LANES):
-                        weighed[e] = heavy[side, e] * row[k, e]
+                        weighed[e] = slope[side, e] * row[k, e]
                     for m in range(k + 1):
                         for e in range(LANES):
                             total[side, at, e] += weighed[e] * row[m, e]
                         at += 1
                     for e in range(LANES):
-                        total[side, 21 + k, e] += weighed[e] * row[6, e]
+                        total[side, 21 + k, e] += pull[side, e] * row[k, e]
         for side in range(2):
             for k in range(N_SUMS):
                 sums[turn, side, k] = 0.0

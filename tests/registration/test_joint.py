@@ -83,12 +83,3 @@ def test_scans_alone_end_where_a_registration_of_each_ends():
             upper, lower, [bite], T_upper_lower=TRUE_LOWER, T_upper_bites=[start]
         ).T_upper_lower
         assert molar_error_um(one, alone) < 0.5  # far side of one side; which vertices lie where
-
-
-def test_what_is_still_to_come_is_the_rest_of_a_geometric_series():
-    steps = (3.0 * 0.2 ** np.arange(14)).tolist()
-    assert_allclose(joint.still_to_come_mm(steps[:4]), sum(steps[4:]), rtol=1e-6, atol=0)
-    assert joint.still_to_come_mm(steps[:2]) == np.inf
-    assert joint.still_to_come_mm([3.0, 0.03, 0.006]) >= 0.006 / 4  # not the luck of the first
-    assert joint.still_to_come_mm([1.0, 0.9, 0.8]) == np.inf
-    assert joint.still_to_come_mm([0.0]) == 0.0
