@@ -86,14 +86,12 @@ class InnerScan:
     def of(bite: Surface) -> InnerScan:
         """Return the inner vertices of a bite scan, nothing remembered."""
         inner = np.flatnonzero(~np.asarray(bite.is_boundary_vertex))
-        points = bite.mesh.vertices[inner]
-        order = near_order(points)
-        vertex = inner[order]
+        vertex = inner.take(near_order(bite.mesh.vertices.take(inner, axis=0)))
         return InnerScan(
             vertex,
-            points[order],
-            bite.vertex_normals[vertex],
-            np.asarray(bite.vertex_area_mm2)[vertex],
+            bite.mesh.vertices.take(vertex, axis=0),
+            bite.vertex_normals.take(vertex, axis=0),
+            bite.vertex_area_mm2.take(vertex),
             MatchMemory.empty(len(vertex)),
         )
 

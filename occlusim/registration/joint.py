@@ -11,6 +11,7 @@ from occlusim.arrays import Float64Array, Int64Array
 from occlusim.errors import InputError
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.patch import middle_and_reach
 from occlusim.registration.correspondence import CurvedSurface, InnerScan, Nearer
 from occlusim.registration.matches import (
     PartMatches,
@@ -53,7 +54,8 @@ class RegistrationSettings:
     normal_angle_deg : float
         Largest angle between the matched normals.
     early_points : int
-        Vertices of each bite scan used while the match distance shrinks (every n-th vertex).
+        Vertices of each bite scan used when the match distance has shrunk (every n-th vertex);
+        while it is wider, fewer by as much.
     tolerance_um : float
         Further steps would move no point of the lower scan by more.
     max_rounds : int
@@ -138,11 +140,9 @@ class JointProblem:
         )
         self.scans = [InnerScan.of(bite) for bite in bites]
         self.trust: list[Trust] | None = None
-        normals = self.arches[1].normals
-        used = lower.mesh.vertices[np.einsum("ij,ij->i", normals, normals) > 0]  # by some face
-        middle = used.mean(axis=0)
-        away = used - middle
-        self.arm = Arm(middle, float(np.sqrt(np.einsum("ij,ij->i", away, away).max())))
+        middle = np.empty(3)
+        reach_mm = middle_and_reach(lower.mesh.vertices, self.arches[1].normals, middle)
+        self.arm = Arm(middle, reach_mm)
 
     def match(
         self,
@@ -166,7 +166,9 @@ class JointProblem:
             limits = (float(reach_mm), least_cosine)
             arch.improve(found, scan.memory, T_arch_upper, limits, bool(is_low), is_asked)
         vertex, area = (
-            (scan.vertex[row], scan.area_mm2[row]) if like is None else (like.vertex, like.area_mm2)
+            (scan.vertex.take(row), scan.area_mm2.take(row))
+            if like is None
+            else (like.vertex, like.area_mm2)
         )
         keep = np.isfinite(found.distance_mm) & (np.abs(found.residual_mm) <= reach_mm) & (area > 0)
         weight = area
@@ -196,17 +198,15 @@ class JointProblem:
     def approach(self, poses: Poses) -> Poses:
         """Return the poses after the shrinking match distance, on every n-th vertex."""
         s = self.settings
-        some = [
-            np.arange(0, n, max(1, n // s.early_points))
-            for n in (len(scan.vertex) for scan in self.scans)
-        ]
         n_gates = max(2, 1 + int(np.ceil(np.log(s.start_distance_mm / s.end_distance_mm) / 0.25)))
         gates = np.geomspace(s.start_distance_mm, s.end_distance_mm, n_gates).tolist()
         while gates:
             gate_mm, moved = gates.pop(0), np.inf
+            most = s.early_points * s.end_distance_mm / gate_mm
+            some = [self.every_so_many(k, most) for k in range(len(self.scans))]
             parts: dict[int, PartMatches] = {}
             for _ in range(4):
-                parts = {k: self.match(k, poses, some[k], gate_mm) for k in range(len(some))}
+                parts = {k: self.match(k, poses, row, gate_mm) for k, row in enumerate(some)}
                 if not is_determined(parts):
                     break
                 centre = self.centre_of(parts)
@@ -296,6 +296,14 @@ class JointProblem:
         rest = np.delete(self.all_rows(k), part.row)
         known = self.match(k, poses, part.row, reach_mm, part)
         return joined(known, self.match(k, poses, rest, reach_mm))
+
+    def every_so_many(self, k: int, n: float) -> Int64Array:
+        """Return the numbers of about n rows of bite scan k, evenly; of all where there are fewer.
+
+        Neighbours in the list lie near each other, so every n-th row is everywhere.
+        """
+        n_rows = len(self.scans[k].vertex)
+        return np.arange(0, n_rows, max(1, int(n_rows / n)))
 
     def all_rows(self, k: int) -> Int64Array:
         """Return the numbers (n,) of all rows of bite scan k."""
