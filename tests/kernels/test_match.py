@@ -174,7 +174,9 @@ def test_half_of_the_weight_lies_up_to_the_value_found():
     rng = np.random.default_rng(11)
     for n in (1, 2, 3, 10, 257, 5000):
         for values in (rng.random(n), rng.integers(0, 4, n).astype(float), np.ones(n)):
-            for weights in (rng.random(n), np.ones(n), (rng.random(n) < 0.3).astype(float)):
+            for weights in (
+                rng.random(n), np.ones(n), (rng.random(n) < 0.3).astype(float), np.zeros(n),
+            ):  # fmt: skip
                 order = np.argsort(values)
                 rank = np.cumsum(weights[order])
                 wanted = values[order][np.searchsorted(rank, 0.5 * rank[-1])]
