@@ -100,6 +100,9 @@ PLACES = 5_000
 MOST_WEIGHTS = 5
 """So often do weights follow the residuals between two matches."""
 
+SETTLED = 0.15
+"""A step of so little of the match distance ends its rounds: the next would be a tenth as long."""
+
 OUTSIDE = 0.01
 """A match distance that would leave out no more is not approached by steps."""
 
@@ -214,7 +217,7 @@ class JointProblem:
                 before, twists = poses, fitting_twists(parts.values(), centre, self.arm, how)
                 poses = after_twists(before, parts, twists, centre)
                 moved = moved_mm(before, poses, self.arm)
-                if moved < 0.05 * gate_mm:
+                if moved < SETTLED * gate_mm:
                     break
             while len(gates) > 1 and holds_nearly_all(parts, gates[1] - moved):
                 gates.pop(0)
