@@ -5,8 +5,9 @@ every vertex of the bite scan to the plane of the arch's nearest vertex, from th
 within the same last match distance, until a step moves less than the same tolerance. They know
 neither the curve between vertices nor robust weights nor the joint problem, and give no
 uncertainty; their two poses of the lower arch, by the right record and by the left, stand beside
-ours of both. Ours is the joint fit alone, with vertex normals; the whole registration and the
-surfaces, whose trees are built beforehand, are named beside it. The libraries' clouds are made
+ours of both. Ours is the joint fit alone, with vertex normals and without the loose matches that
+evidence asks for afterwards; the whole registration, with those, and the surfaces, whose trees are
+built beforehand, are named beside it. The libraries' clouds are made
 beforehand and both may use every thread. Open3D is given the normals and builds its tree in each
 call: what that takes alone is printed and taken off. small_gicp's normals and tree are timed.
 

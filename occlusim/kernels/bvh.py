@@ -185,6 +185,30 @@ def box_distance_sq(px, py, pz, boxes, node):
 
 
 @inner_kernel
+def slot_box_distance_sq(px, py, pz, corners, slot):
+    """Return the squared distance of p from the box of a slot's triangle, mm2; 0 inside.
+
+    No more than that from the triangle, and far less work.
+    """
+    a, b, c = corners[slot, 0], corners[slot, 3], corners[slot, 6]
+    low, high = a if a < b else b, b if a < b else a
+    low, high = (low if low < c else c) - px, px - (high if high > c else c)
+    x = low if low > high else high
+    a, b, c = corners[slot, 1], corners[slot, 4], corners[slot, 7]
+    low, high = a if a < b else b, b if a < b else a
+    low, high = (low if low < c else c) - py, py - (high if high > c else c)
+    y = low if low > high else high
+    a, b, c = corners[slot, 2], corners[slot, 5], corners[slot, 8]
+    low, high = a if a < b else b, b if a < b else a
+    low, high = (low if low < c else c) - pz, pz - (high if high > c else c)
+    z = low if low > high else high
+    x = x if x > 0.0 else 0.0
+    y = y if y > 0.0 else 0.0
+    z = z if z > 0.0 else 0.0
+    return x * x + y * y + z * z
+
+
+@inner_kernel
 def closest_in_slot(px, py, pz, corners, slot):
     """Return squared distance, closest point and feature of the triangle in a slot."""
     qx, qy, qz, feature = closest_on_triangle(

@@ -58,6 +58,27 @@ def unite_normals(first, stop, sums, normals):
         normals[v, 0], normals[v, 1], normals[v, 2] = x * scale, y * scale, z * scale
 
 
+@kernel
+def middle_and_reach(vertices, normals, middle):
+    """Write the middle (3,) of the vertices (V, 3) that have a normal; return how far they reach.
+
+    That is the largest distance from the middle, mm; vertices of no face have none.
+    """
+    x = y = z = reach_sq = 0.0
+    n = 0
+    for v in range(len(vertices)):
+        if normals[v, 0] != 0.0 or normals[v, 1] != 0.0 or normals[v, 2] != 0.0:
+            x, y, z = x + vertices[v, 0], y + vertices[v, 1], z + vertices[v, 2]
+            n += 1
+    x, y, z = x / n, y / n, z / n
+    for v in range(len(vertices)):
+        if normals[v, 0] != 0.0 or normals[v, 1] != 0.0 or normals[v, 2] != 0.0:
+            a, b, c = vertices[v, 0] - x, vertices[v, 1] - y, vertices[v, 2] - z
+            reach_sq = max(reach_sq, a * a + b * b + c * c)
+    middle[0], middle[1], middle[2] = x, y, z
+    return math.sqrt(reach_sq)
+
+
 @inner_kernel
 def _edge_lift(ex, ey, ez, ix, iy, iz, jx, jy, jz):
     """Return the vector by which a patch rises over an edge e with normals i and j, a t (1 - t)."""

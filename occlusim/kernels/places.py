@@ -11,6 +11,29 @@ MANY, SOME, FEW = 1024, 128, 16
 
 
 @inner_kernel
+def _least(values, n):
+    """Return the least of the first n values, infinite of none, and the first place of it.
+
+    Four at a time, as processors can.
+    """
+    a = b = c = d = np.inf
+    whole = n - n % 4
+    for q in range(0, whole, 4):
+        a = values[q] if values[q] < a else a
+        b = values[q + 1] if values[q + 1] < b else b
+        c = values[q + 2] if values[q + 2] < c else c
+        d = values[q + 3] if values[q + 3] < d else d
+    for q in range(whole, n):
+        a = values[q] if values[q] < a else a
+    a, c = a if a < b else b, c if c < d else d
+    least = a if a < c else c
+    for q in range(n):
+        if values[q] == least:
+            return least, q
+    return least, 0
+
+
+@inner_kernel
 def _possible(there, first, stop, number, places, n_places, limits, far_sq, chosen, at):
     """Write numbers and places of those, of n, that can be nearest to a point of a few.
 
@@ -31,10 +54,7 @@ def _possible(there, first, stop, number, places, n_places, limits, far_sq, chos
     for q in range(n_places):
         a, b, c = places[0, q] - x, places[1, q] - y, places[2, q] - z
         far_sq[q] = a * a + b * b + c * c
-    least, nearest = np.inf, 0
-    for q in range(n_places):
-        if far_sq[q] < least:
-            least, nearest = far_sq[q], q
+    least, nearest = _least(far_sq, n_places)
     spread = math.sqrt(spread_sq)
     reached = math.sqrt(least) + spread
     if reached <= limits[1]:
@@ -89,10 +109,8 @@ def nearest_place(
                 for e in range(n_few):
                     a, b, c = at[2, 0, e] - x, at[2, 1, e] - y, at[2, 2, e] - z
                     far_sq[e] = a * a + b * b + c * c
-                best_sq, best = np.inf, np.int64(-1)
-                for e in range(n_few):
-                    if far_sq[e] < best_sq:
-                        best_sq, best = far_sq[e], numbers[2, e]
+                best_sq, at_best = _least(far_sq, n_few)
+                best = numbers[2, at_best] if n_few > 0 else np.int64(-1)
                 distance = math.sqrt(best_sq)
                 is_within = distance <= limits[0]
                 nearest[start + k] = best if is_within else -1

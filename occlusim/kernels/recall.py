@@ -20,7 +20,7 @@ import math
 import numpy as np
 
 from occlusim.kernels.band import read_lower
-from occlusim.kernels.bvh import STACK_SIZE, box_distance_sq, closest_in_slot
+from occlusim.kernels.bvh import STACK_SIZE, box_distance_sq, closest_in_slot, slot_box_distance_sq
 from occlusim.kernels.closest import CHUNK, carry
 from occlusim.kernels.jit import inner_kernel, shared_kernel
 from occlusim.kernels.sign import pseudonormal
@@ -54,6 +54,8 @@ def few_in_tree(px, py, pz, bound, margin, boxes, links, corners, stack, stack_s
         if count > 0:
             for k in range(count):
                 slot = np.uint32(first + k)
+                if slot_box_distance_sq(px, py, pz, corners, slot) > limit_sq:
+                    continue
                 d, qx, qy, qz, feature = closest_in_slot(px, py, pz, corners, slot)
                 if not d <= limit_sq:
                     continue

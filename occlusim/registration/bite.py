@@ -184,7 +184,7 @@ def register_bite(
     start = find_start(upper, lower, bites, given, start_settings)
     problem = JointProblem(upper, lower, bites, settings)
     poses = problem.approach(start.poses)
-    fit = problem.refine(poses, tuple(range(len(bites))))
+    fit = problem.seen_loosely(problem.refine(poses, tuple(range(len(bites)))))
     alone = (
         [problem.refine(fit.poses, (k,), fit) for k in range(len(bites))]
         if len(bites) > 1

@@ -18,7 +18,7 @@ from occlusim.arrays import BoolArray, Float64Array, Int8Array, Int32Array, Int6
 from occlusim.geometry.mesh import TriangleMesh
 from occlusim.geometry.surface import Surface, n_chunks, near_order
 from occlusim.geometry.transform import RigidTransform
-from occlusim.kernels.match import match_nearer, place_vertices
+from occlusim.kernels.match import match_nearer, place_vertices, recall_nearer
 from occlusim.kernels.patch import PARTS, PATCH, sum_corners, unite_normals
 from occlusim.kernels.recall import FEW
 
@@ -86,14 +86,12 @@ class InnerScan:
     def of(bite: Surface) -> InnerScan:
         """Return the inner vertices of a bite scan, nothing remembered."""
         inner = np.flatnonzero(~np.asarray(bite.is_boundary_vertex))
-        points = bite.mesh.vertices[inner]
-        order = near_order(points)
-        vertex = inner[order]
+        vertex = inner.take(near_order(bite.mesh.vertices.take(inner, axis=0)))
         return InnerScan(
             vertex,
-            points[order],
-            bite.vertex_normals[vertex],
-            np.asarray(bite.vertex_area_mm2)[vertex],
+            bite.mesh.vertices.take(vertex, axis=0),
+            bite.vertex_normals.take(vertex, axis=0),
+            bite.vertex_area_mm2.take(vertex),
             MatchMemory.empty(len(vertex)),
         )
 
@@ -220,27 +218,26 @@ class CurvedSurface:
         is_asked : (n,), optional
             Others stay as they are.
         """
-        m = memory
+        m, n, T = memory, n_chunks(len(found.row)), T_surface_points
+        remembered = (m.origin, m.side, m.rest, m.count, m.slots, m.away, m.patches)
+        is_left = np.ones(len(found.row), np.bool_) if is_asked is None else is_asked.copy()
+        asked = (found.row, found.points, found.directions, T.rotation, T.translation)
+        answer = (found.distance_mm, found.residual_mm, found.normals, found.is_lower)
+        tree, side = self.surface.tree, int(is_lower)
+        recall_nearer(n, *asked, side, *limits, tree, remembered, is_left, *answer)
         match_nearer(
-            n_chunks(len(found.row)),
-            found.row,
-            found.points,
-            found.directions,
-            T_surface_points.rotation,
-            T_surface_points.translation,
-            int(is_lower),
-            np.empty(0, dtype=np.bool_) if is_asked is None else is_asked,
+            n,
+            *asked,
+            side,
             limits[0],
             MARGIN_MM,
             limits[1],
-            self.surface.tree,
+            tree,
             self.surface.mesh.faces,
             self.normals,
             LEAST_CORNER_COSINE,
             self.is_curved,
-            (m.origin, m.side, m.rest, m.count, m.slots, m.away, m.patches),
-            found.distance_mm,
-            found.residual_mm,
-            found.normals,
-            found.is_lower,
+            remembered,
+            is_left,
+            *answer,
         )

@@ -11,6 +11,7 @@ from occlusim.arrays import Float64Array, Int64Array
 from occlusim.errors import InputError
 from occlusim.geometry.surface import Surface
 from occlusim.geometry.transform import RigidTransform
+from occlusim.kernels.patch import middle_and_reach
 from occlusim.registration.correspondence import CurvedSurface, InnerScan, Nearer
 from occlusim.registration.matches import (
     PartMatches,
@@ -23,10 +24,16 @@ from occlusim.registration.matches import (
 from occlusim.registration.point_to_plane import (
     MAD_TO_SIGMA,
     TUKEY_CUT,
-    NormalEquations,
-    assemble_moved,
-    move_about,
     weighted_median,
+)
+from occlusim.registration.steps import (
+    Arm,
+    StepSettings,
+    after_twists,
+    fitting_twists,
+    moved_mm,
+    still_to_come_mm,
+    with_the_rest,
 )
 from occlusim.registration.trust import Trust
 
@@ -47,7 +54,8 @@ class RegistrationSettings:
     normal_angle_deg : float
         Largest angle between the matched normals.
     early_points : int
-        Vertices of each bite scan used while the match distance shrinks (every n-th vertex).
+        Vertices of each bite scan used when the match distance has shrunk (every n-th vertex);
+        while it is wider, fewer by as much.
     tolerance_um : float
         Further steps would move no point of the lower scan by more.
     max_rounds : int
@@ -89,9 +97,14 @@ PLACES = 5_000
 """So many vertices tell where an arch is: about a millimetre apart, which changes a distance of
 5 mm, where trust begins to fall, by 25 um at most."""
 
-MOST_WEIGHTS, WEIGHTS_SETTLED = 5, 0.01
-"""So often do weights follow the residuals between two matches, or until a step changes by so
-little of itself: as exact as the matched planes are."""
+MOST_WEIGHTS = 5
+"""So often do weights follow the residuals between two matches."""
+
+SETTLED = 0.15
+"""A step of so little of the match distance ends its rounds: the next would be a tenth as long."""
+
+OUTSIDE = 0.01
+"""A match distance that would leave out no more is not approached by steps."""
 
 COMPARED = 10.0
 """In tolerances: a bite scan alone is compared with others, to a tenth of a micrometre."""
@@ -130,11 +143,9 @@ class JointProblem:
         )
         self.scans = [InnerScan.of(bite) for bite in bites]
         self.trust: list[Trust] | None = None
-        normals = self.arches[1].normals
-        used = lower.mesh.vertices[np.einsum("ij,ij->i", normals, normals) > 0]  # by some face
-        self.lower_middle = used.mean(axis=0)
-        away = used - self.lower_middle
-        self.lower_reach_mm = float(np.sqrt(np.einsum("ij,ij->i", away, away).max()))
+        middle = np.empty(3)
+        reach_mm = middle_and_reach(lower.mesh.vertices, self.arches[1].normals, middle)
+        self.arm = Arm(middle, reach_mm)
 
     def match(
         self,
@@ -158,7 +169,9 @@ class JointProblem:
             limits = (float(reach_mm), least_cosine)
             arch.improve(found, scan.memory, T_arch_upper, limits, bool(is_low), is_asked)
         vertex, area = (
-            (scan.vertex[row], scan.area_mm2[row]) if like is None else (like.vertex, like.area_mm2)
+            (scan.vertex.take(row), scan.area_mm2.take(row))
+            if like is None
+            else (like.vertex, like.area_mm2)
         )
         keep = np.isfinite(found.distance_mm) & (np.abs(found.residual_mm) <= reach_mm) & (area > 0)
         weight = area
@@ -181,70 +194,33 @@ class JointProblem:
         weights = [p.weight_mm2 * p.is_lower for p in parts.values()]
         total = sum(float(w.sum()) for w in weights)
         if not total > 0:
-            return self.lower_middle
+            return self.arm.middle
         moments = [w @ p.points for w, p in zip(weights, parts.values(), strict=True)]
         return np.sum(moments, axis=0) / total
-
-    def twists(
-        self, parts: dict[int, PartMatches], centre: Float64Array, damping: float, n_weights: int
-    ) -> Float64Array:
-        """Return the twists (1 + K, 6) about `centre` that fit the matched planes, lower jaw first.
-
-        The robust weights follow the residuals up to `n_weights` times; residuals change by their
-        rows meanwhile, and nothing is matched anew.
-        """
-        n = len(parts)
-        total = np.zeros((1 + n, 6))
-        for _ in range(n_weights):
-            equations = NormalEquations(np.zeros((6 + 6 * n, 6 + 6 * n)), np.zeros(6 + 6 * n))
-            for i, part in enumerate(parts.values()):
-                equations += assemble_moved(part, centre, (total[1 + i], total[0]), (i, n))
-            more = equations.step(self.lower_reach_mm, damping)
-            total += more
-            if np.abs(more).max() <= WEIGHTS_SETTLED * np.abs(total).max():
-                break
-        return total
-
-    def step(
-        self,
-        poses: Poses,
-        parts: dict[int, PartMatches],
-        damping: float,
-        longest_mm: float,
-        n_weights: int = 1,
-    ) -> tuple[Poses, float]:
-        """Return the poses after one step and the largest movement of the lower scan, mm."""
-        centre = self.centre_of(parts)
-        arm_mm = self.lower_reach_mm
-        twists = self.twists(parts, centre, damping, n_weights)
-        size = float((np.linalg.norm(twists[:, :3], axis=1) * arm_mm).max())
-        size = max(size, float(np.linalg.norm(twists[:, 3:], axis=1).max()))
-        if size > longest_mm:
-            twists = twists * (longest_mm / size)
-        T_upper_lower = move_about(twists[0], centre, poses.T_upper_lower)
-        bites = list(poses.T_upper_bites)
-        for twist, k in zip(twists[1:], parts, strict=True):
-            bites[k] = move_about(twist, centre, bites[k])
-        old, new = (T.apply(self.lower_middle) for T in (poses.T_upper_lower, T_upper_lower))
-        moved = float(np.linalg.norm(new - old) + np.linalg.norm(twists[0, :3]) * arm_mm)
-        return Poses(T_upper_lower, tuple(bites)), moved
 
     def approach(self, poses: Poses) -> Poses:
         """Return the poses after the shrinking match distance, on every n-th vertex."""
         s = self.settings
-        some = [
-            np.arange(0, n, max(1, n // s.early_points))
-            for n in (len(scan.vertex) for scan in self.scans)
-        ]
         n_gates = max(2, 1 + int(np.ceil(np.log(s.start_distance_mm / s.end_distance_mm) / 0.25)))
-        for gate_mm in np.geomspace(s.start_distance_mm, s.end_distance_mm, n_gates):
+        gates = np.geomspace(s.start_distance_mm, s.end_distance_mm, n_gates).tolist()
+        while gates:
+            gate_mm, moved = gates.pop(0), np.inf
+            most = s.early_points * s.end_distance_mm / gate_mm
+            some = [self.every_so_many(k, most) for k in range(len(self.scans))]
+            parts: dict[int, PartMatches] = {}
             for _ in range(4):
-                parts = {k: self.match(k, poses, some[k], float(gate_mm)) for k in range(len(some))}
+                parts = {k: self.match(k, poses, row, gate_mm) for k, row in enumerate(some)}
                 if not is_determined(parts):
                     break
-                poses, moved = self.step(poses, parts, 1e-4, float(gate_mm))
-                if moved < 0.05 * gate_mm:
+                centre = self.centre_of(parts)
+                how = StepSettings(1e-4, gate_mm)
+                before, twists = poses, fitting_twists(parts.values(), centre, self.arm, how)
+                poses = after_twists(before, parts, twists, centre)
+                moved = moved_mm(before, poses, self.arm)
+                if moved < SETTLED * gate_mm:
                     break
+            while len(gates) > 1 and holds_nearly_all(parts, gates[1] - moved):
+                gates.pop(0)
         self.trust = self.trust_at(poses)
         return poses
 
@@ -276,7 +252,7 @@ class JointProblem:
             else {k: like.parts[k] for k in chosen}
         )
         steps_mm: list[float] = []
-        left_mm = np.inf
+        left_mm, before = np.inf, np.empty((0, 6))
         cut_mm: dict[int, float] = {}
         while len(steps_mm) < s.max_rounds:
             parts = {k: near(p, s.end_distance_mm) for k, p in parts.items()}
@@ -285,18 +261,17 @@ class JointProblem:
             parts = {k: replace(p, cut_mm=cut_mm[k]) for k, p in parts.items()}
             if not is_determined(parts):
                 break
-            poses, moved_mm = self.step(poses, parts, 1e-8, s.end_distance_mm, MOST_WEIGHTS)
-            steps_mm.append(moved_mm)
-            left_mm = min(still_to_come_mm(steps_mm), moved_mm)
+            how = StepSettings(1e-8, s.end_distance_mm, MOST_WEIGHTS, is_near=len(steps_mm) > 0)
+            centre, start = self.centre_of(parts), poses
+            twists = fitting_twists(parts.values(), centre, self.arm, how)
+            if len(steps_mm) > 1:
+                twists = with_the_rest(before, twists, self.arm)
+            before, poses = twists, after_twists(start, chosen, twists, centre)
+            steps_mm.append(moved_mm(start, poses, self.arm))
+            left_mm = min(still_to_come_mm(steps_mm), steps_mm[-1])
             if left_mm <= tolerance_mm and len(steps_mm) > 1:
                 break
             parts = {k: self.match(k, poses, p.row, s.end_distance_mm, p) for k, p in parts.items()}
-        if like is None:
-            parts = {k: self.loosely(k, poses, p) for k, p in parts.items()}
-        parts = {
-            k: replace(p, cut_mm=self.robust_cut_mm(near(p, s.end_distance_mm)))
-            for k, p in parts.items()
-        }
         return JointFit(
             poses,
             parts,
@@ -306,6 +281,18 @@ class JointProblem:
             1000.0 * steps_mm[-1] if steps_mm else float("nan"),
         )
 
+    def seen_loosely(self, fit: JointFit) -> JointFit:
+        """Return the fit matched anew where it ended, with all that lies loosely on an arch.
+
+        The poses stay; what does not fit is needed to judge a record, not to register it.
+        """
+        parts: dict[int, PartMatches] = {}
+        for k, part in fit.parts.items():
+            loose = self.loosely(k, fit.poses, part)
+            close = near(loose, self.settings.end_distance_mm)
+            parts[k] = replace(loose, cut_mm=self.robust_cut_mm(close))
+        return replace(fit, parts=parts, centre=self.centre_of(parts))
+
     def loosely(self, k: int, poses: Poses, part: PartMatches) -> PartMatches:
         """Return the loose matches of bite scan k: those of a fit stay on their arch."""
         reach_mm = self.settings.loose_distance_mm
@@ -313,22 +300,22 @@ class JointProblem:
         known = self.match(k, poses, part.row, reach_mm, part)
         return joined(known, self.match(k, poses, rest, reach_mm))
 
+    def every_so_many(self, k: int, n: float) -> Int64Array:
+        """Return the numbers of about n rows of bite scan k, evenly; of all where there are fewer.
+
+        Neighbours in the list lie near each other, so every n-th row is everywhere.
+        """
+        n_rows = len(self.scans[k].vertex)
+        return np.arange(0, n_rows, max(1, int(n_rows / n)))
+
     def all_rows(self, k: int) -> Int64Array:
         """Return the numbers (n,) of all rows of bite scan k."""
         return np.arange(len(self.scans[k].vertex))
 
 
-def still_to_come_mm(steps_mm: list[float]) -> float:
-    """Return how far all further steps go together, after steps of these lengths.
-
-    In the end steps shrink by one factor, that of the slowest direction: a geometric series. Its
-    factor is taken as the larger of the last two, for the first steps shrink faster; unknown,
-    infinite, before three steps and where they do not halve.
-    """
-    if steps_mm and steps_mm[-1] == 0:
-        return 0.0
-    if len(steps_mm) < 3:
-        return float("inf")
-    first, second, last = steps_mm[-3:]
-    factor = max(last / second, second / first)
-    return last * factor / (1.0 - factor) if factor < 0.5 else float("inf")
+def holds_nearly_all(parts: dict[int, PartMatches], distance_mm: float) -> bool:
+    """Return whether nearly all that any bite scan is matched with lies within a distance."""
+    return all(
+        np.count_nonzero(np.abs(p.residual_mm) > distance_mm) <= OUTSIDE * len(p.row)
+        for p in parts.values()
+    )

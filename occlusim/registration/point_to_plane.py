@@ -10,6 +10,7 @@ Huber & Ronchetti, Robust Statistics, 2009 (chapter 7) for the scale and the var
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,6 +94,11 @@ class NormalEquations:
     def __add__(self, other: NormalEquations) -> NormalEquations:
         return NormalEquations(self.matrix + other.matrix, self.gradient + other.gradient)
 
+    @property
+    def is_positive(self) -> bool:
+        """Whether the matrix is positive, so that a step leads downhill."""
+        return bool(np.linalg.eigvalsh(self.matrix)[0] > 0)
+
     def step(self, reach_mm: float, damping: float) -> Float64Array:
         """Return the twists (1 + K, 6) of the next Levenberg-Marquardt step.
 
@@ -152,37 +158,43 @@ def assemble(
 
 
 def assemble_moved(
-    part: PartMatches,
+    parts: Iterable[PartMatches],
     centre: Float64Array,
-    twists: tuple[Float64Array, Float64Array],
-    at: tuple[int, int],
+    twists: Float64Array,
+    *,
+    is_newton: bool = False,
 ) -> NormalEquations:
-    """Return the normal equations of one bite scan after twists, without matching anew.
+    """Return the normal equations of K bite scans after twists, without matching anew.
 
-    `twists` (6,) are those of the scan and of the lower jaw about `centre`; residuals follow them,
-    and robust weights the residuals. Rows have normals halfway between both surfaces' (see
-    `matches.mean_normals`). As `assemble`, in one compiled pass.
+    `twists` (1 + K, 6) are those of the lower jaw and of the scans about `centre`; residuals follow
+    them, and robust weights the residuals. Rows have normals halfway between both surfaces' (see
+    `matches.mean_normals`). With `is_newton` the matrix is the gradient's derivative, weights
+    included, which far from the end need not be positive. As `assemble`, in one compiled pass.
     """
-    sums = np.empty((-(-len(part.vertex) // SUMMED), 2, N_SUMS))
-    step_sums(
-        len(sums),
-        part.points,
-        part.normals,
-        part.directions,
-        part.residual_mm,
-        part.weight_mm2,
-        part.is_lower,
-        part.cut_mm,
-        centre,
-        *twists,
-        sums,
-    )
-    upper, lower = sums.sum(axis=0)
-    k, n_parts = at
-    gradient = np.zeros(6 + 6 * n_parts)
-    gradient[6 + 6 * k : 12 + 6 * k] = upper[N_PRODUCTS:] + lower[N_PRODUCTS:]
-    gradient[:6] = -lower[N_PRODUCTS:]
-    return NormalEquations(placed_blocks(upper[BLOCK], lower[BLOCK], (k, k), n_parts), gradient)
+    n = len(twists) - 1
+    matrix, gradient = np.zeros((6 + 6 * n, 6 + 6 * n)), np.zeros(6 + 6 * n)
+    for k, part in enumerate(parts):
+        sums = np.empty((-(-len(part.vertex) // SUMMED), 2, N_SUMS))
+        step_sums(
+            len(sums),
+            part.points,
+            part.normals,
+            part.directions,
+            part.residual_mm,
+            part.weight_mm2,
+            part.is_lower,
+            part.cut_mm,
+            centre,
+            twists[1 + k],
+            twists[0],
+            is_newton,
+            sums,
+        )
+        upper, lower = sums.sum(axis=0)
+        matrix += placed_blocks(upper[BLOCK], lower[BLOCK], (k, k), n)
+        gradient[6 + 6 * k : 12 + 6 * k] = upper[N_PRODUCTS:] + lower[N_PRODUCTS:]
+        gradient[:6] -= lower[N_PRODUCTS:]
+    return NormalEquations(matrix, gradient)
 
 
 def placed_blocks(

@@ -70,11 +70,11 @@ class Trust:
         in the list are near in space.
         """
         T_lower_bite = T_upper_lower.inverse() @ T_upper_bite
-        points = bite.mesh.vertices[vertex]
+        points = bite.mesh.vertices.take(vertex, axis=0)
         near: list[Float64Array] = []
         for T, places in zip((T_upper_bite, T_lower_bite), arches, strict=True):
             number, _ = nearest_places(points, places, T, (GUM_MM, ANY_MM))
-            near.append(np.vstack([places, np.full(3, np.nan)])[number])
+            near.append(np.vstack([places, np.full(3, np.nan)]).take(number, axis=0))
         return Trust(edge_trust(bite, vertex), *near)
 
     def at(
@@ -92,7 +92,7 @@ class Trust:
             T_upper_lower.translation,
             away,
         )  # the arch that a point lies on is near anyway
-        return self.edge[row] * tooth_trust(away)
+        return self.edge.take(row) * tooth_trust(away)
 
 
 def edge_trust(bite: Surface, vertex: Int64Array) -> Float64Array:
@@ -102,7 +102,7 @@ def edge_trust(bite: Surface, vertex: Int64Array) -> Float64Array:
     if not edge.any():
         return np.ones(len(vertex))
     _, away = nearest_places(
-        vertices[vertex], vertices[edge], RigidTransform.identity(), (EDGE_MM, 0.0)
+        vertices.take(vertex, axis=0), vertices[edge], RigidTransform.identity(), (EDGE_MM, 0.0)
     )
     return np.minimum(away / EDGE_MM, 1.0)
 
@@ -112,8 +112,8 @@ def tooth_trust(away_mm: Float64Array) -> Float64Array:
 
     NaN, where none is near, is far.
     """
-    share = np.clip((GUM_MM - away_mm) / (GUM_MM - TOOTH_MM), 0.0, 1.0)
-    return GUM_TRUST + (1.0 - GUM_TRUST) * np.nan_to_num(share, nan=0.0)
+    share = np.fmax(np.minimum((GUM_MM - away_mm) / (GUM_MM - TOOTH_MM), 1.0), 0.0)
+    return GUM_TRUST + (1.0 - GUM_TRUST) * share
 
 
 def nearest_places(

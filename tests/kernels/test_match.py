@@ -19,6 +19,7 @@ from occlusim.registration.correspondence import (
 )
 from occlusim.registration.matches import PartMatches, mean_normals
 from occlusim.registration.point_to_plane import (
+    NormalEquations,
     assemble,
     assemble_moved,
     jacobian_rows,
@@ -122,8 +123,8 @@ def test_only_those_asked_for_are_matched(arches, scan):
     assert_array_equal(some.distance_mm[asked], every.distance_mm[asked])
 
 
-def parts(n):
-    rng = np.random.default_rng(9)
+def part_of(n, seed):
+    rng = np.random.default_rng(seed)
     unit = rng.normal(size=(2, n, 3))
     unit[1] = unit[0] + 0.2 * unit[1]
     unit /= np.linalg.norm(unit, axis=2, keepdims=True)
@@ -135,26 +136,47 @@ def parts(n):
 
 
 def test_sums_are_those_of_rows_residuals_and_weights_formed_one_by_one():
-    part = parts(2 * SUMMED + 100)
+    parts = [part_of(n, 9 + n) for n in (2 * SUMMED + 100, 70, SUMMED)]
     rng = np.random.default_rng(10)
-    centre, own, low = rng.normal(size=3), 1e-3 * rng.normal(size=6), 1e-3 * rng.normal(size=6)
-    found = assemble_moved(part, centre, (own, low), (1, 3))
-    rows = jacobian_rows(part.points, mean_normals(part), centre)
-    residual = part.residual_mm + rows @ own - part.is_lower * (rows @ low)
-    weight = part.weight_mm2 * tukey_weight(residual, part.cut_mm)
-    assert 0.1 < (weight == 0).mean() < 0.9
-    wanted = assemble(rows, residual, weight, part.is_lower, (1, 3))
+    centre, twists = rng.normal(size=3), 1e-3 * rng.normal(size=(4, 6))
+    found = assemble_moved(parts, centre, twists)
+    wanted = NormalEquations(np.zeros((24, 24)), np.zeros(24))
+    for k, part in enumerate(parts):
+        rows = jacobian_rows(part.points, mean_normals(part), centre)
+        residual = part.residual_mm + rows @ twists[1 + k] - part.is_lower * (rows @ twists[0])
+        weight = part.weight_mm2 * tukey_weight(residual, part.cut_mm)
+        assert 0.1 < (weight == 0).mean() < 0.9
+        wanted += assemble(rows, residual, weight, part.is_lower, (k, 3))
     size = np.abs(wanted.matrix).max()
     assert_allclose(found.matrix, wanted.matrix, rtol=0, atol=1e-12 * size)
     size = np.abs(wanted.gradient).max()
     assert_allclose(found.gradient, wanted.gradient, rtol=0, atol=1e-12 * size)
 
 
+def test_newtons_matrix_is_how_the_gradient_changes():
+    parts = [part_of(n, 9 + n) for n in (SUMMED + 100, 70)]
+    rng = np.random.default_rng(10)
+    centre, twists = rng.normal(size=3), 1e-3 * rng.normal(size=(3, 6))
+    found = assemble_moved(parts, centre, twists, is_newton=True).matrix
+    step, wanted = 1e-7, np.empty((18, 18))
+    for k in range(18):
+        off = np.zeros(18)
+        off[k] = step
+        there, back = (
+            assemble_moved(parts, centre, twists + sign * off.reshape(3, 6)).gradient
+            for sign in (1, -1)
+        )
+        wanted[:, k] = (there - back) / (2 * step)
+    assert_allclose(found, wanted, rtol=0, atol=1e-6 * np.abs(wanted).max())
+
+
 def test_half_of_the_weight_lies_up_to_the_value_found():
     rng = np.random.default_rng(11)
     for n in (1, 2, 3, 10, 257, 5000):
         for values in (rng.random(n), rng.integers(0, 4, n).astype(float), np.ones(n)):
-            for weights in (rng.random(n), np.ones(n), (rng.random(n) < 0.3).astype(float)):
+            for weights in (
+                rng.random(n), np.ones(n), (rng.random(n) < 0.3).astype(float), np.zeros(n),
+            ):  # fmt: skip
                 order = np.argsort(values)
                 rank = np.cumsum(weights[order])
                 wanted = values[order][np.searchsorted(rank, 0.5 * rank[-1])]
@@ -183,7 +205,7 @@ def test_threads_change_no_bit(arches, scan):
             first = matched(arches, scan, memory)
             shift = RigidTransform(np.eye(3), np.array([0.001, 0.0, 0.0005]))
             again = matched(arches, scan, memory, shift)
-            sums = assemble_moved(parts(20000), np.zeros(3), (np.zeros(6), np.zeros(6)), (0, 1))
+            sums = assemble_moved([part_of(20000, 9)], np.zeros(3), np.zeros((2, 6)))
             near = nearest_places(
                 np.tile(scan.points, (3, 1)), first.points[::40], shift, (1.0, 0.0)
             )

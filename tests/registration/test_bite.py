@@ -110,16 +110,18 @@ def test_moving_all_inputs_moves_the_pose_and_nothing_else():
         tuple(b.transformed(T_new_old) for b in p.bites),
         p.T_upper_lower, p.T_upper_bites,
     )  # fmt: skip
-    there, here = _register(moved), _noisy_registration()
+    # to where nothing moves any more: starts are searched for on a grid, and differ
+    there, here = (_register(each, tolerance_um=1e-6) for each in (moved, p))
     back = T_new_old.inverse() @ there.T_upper_lower @ T_new_old
     assert molar_error_um(back, here.T_upper_lower) < 1e-4
     for a, b in zip(there.bites, here.bites, strict=True):
         assert a.n_points == b.n_points
         for name in ("rms_um", "p95_um", "area_upper_mm2", "area_lower_mm2", "agreement"):
             assert_allclose(getattr(a, name), getattr(b, name), rtol=1e-7, atol=0)
+    # a tenth of what scans alone settle to: a vertex between two facets may end on either
     assert_allclose(
         there.side_disagreement_um(T_new_old.apply(MOLARS)), here.side_disagreement_um(MOLARS),
-        rtol=0, atol=1e-4,
+        rtol=0, atol=0.01,
     )  # fmt: skip
 
 

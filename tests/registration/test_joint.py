@@ -85,10 +85,29 @@ def test_scans_alone_end_where_a_registration_of_each_ends():
         assert molar_error_um(one, alone) < 0.5  # far side of one side; which vertices lie where
 
 
-def test_what_is_still_to_come_is_the_rest_of_a_geometric_series():
-    steps = (3.0 * 0.2 ** np.arange(14)).tolist()
-    assert_allclose(joint.still_to_come_mm(steps[:4]), sum(steps[4:]), rtol=1e-6, atol=0)
-    assert joint.still_to_come_mm(steps[:2]) == np.inf
-    assert joint.still_to_come_mm([3.0, 0.03, 0.006]) >= 0.006 / 4  # not the luck of the first
-    assert joint.still_to_come_mm([1.0, 0.9, 0.8]) == np.inf
-    assert joint.still_to_come_mm([0.0]) == 0.0
+def test_match_distances_are_approached_by_steps_only_where_these_leave_something_out(monkeypatch):
+    p = build_phantom(0.5, 9, sigma_mm=0.015)
+    bite = Surface.build(p.bites[0])
+    seat = p.bites[0].vertices[len(p.bites[0].vertices) // 4]
+    away = np.linalg.norm(p.bites[0].vertices - seat, axis=1)
+    bump = 0.45 * np.clip(1 - (away / 4.0) ** 2, 0, None)
+    dirty = p.bites[0].with_vertices(p.bites[0].vertices + bump[:, None] * bite.vertex_normals)
+    arches, other = (Surface.build(p.upper), Surface.build(p.lower)), Surface.build(p.bites[1])
+    seen: list[float] = []
+    match = JointProblem.match
+
+    def watched(self, k, poses, row, reach_mm, like=None):
+        seen.append(reach_mm)
+        return match(self, k, poses, row, reach_mm, like)
+
+    monkeypatch.setattr(JointProblem, "match", watched)
+    off = RigidTransform.exp([0.004, -0.003, 0.005, 0.1, -0.12, 0.08])
+    start = Poses(off @ TRUE_LOWER, tuple(off.inverse() @ T for T in TRUE_BITES))
+    distances = []
+    for mesh in (p.bites[0], dirty):
+        seen.clear()
+        problem = JointProblem(*arches, [Surface.build(mesh), other], RegistrationSettings())
+        problem.approach(start)
+        distances.append(sorted(set(seen)))
+    assert_allclose(distances[0], [0.25, 0.6], rtol=1e-12, atol=0)
+    assert len(distances[1]) > 2
