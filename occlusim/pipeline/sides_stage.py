@@ -126,7 +126,7 @@ class SidesStage:
 
     def gaps_again_um(self, crown: GapField) -> Float64Array:
         """Return the side gap (V,), um, of the crown with another surface."""
-        return side_gaps(crown, [field for _, field in self.walls.values()], MAP_REACH_MM) * UM
+        return _map_um(crown, [field for _, field in self.walls.values()])
 
     def changes(self, again: Mapping[str, Any], which: str) -> list[Finding]:
         """Return what is to be said of contacts that are called otherwise on another surface.
@@ -138,11 +138,10 @@ class SidesStage:
             now, before = again[side], self.part[side]
             if now is None or now["tightness"] == before["tightness"]:
                 continue
-            called = {"too_tight": "too tight"}
+            is_now, was = (str(one["tightness"]).replace("_", " ") for one in (now, before))
             words = (
                 f"{side} side, to tooth {before['tooth']}: the {which} crown's contact is "
-                f"{called.get(now['tightness'], now['tightness'])}, {now['gap_um']:.0f} um; as "
-                f"designed it was {called.get(before['tightness'], before['tightness'])}, "
+                f"{is_now}, {now['gap_um']:.0f} um; as designed it was {was}, "
                 f"{before['gap_um']:.0f} um"
             )
             found.append(_finding("warning", "side_changed", words))
@@ -228,13 +227,17 @@ def run_sides(inputs: Inputs, placed: Placed, crown: GapField) -> SidesStage:
         one = side_part(result, vertices, orientation, T_upper_crown, settings)
         part[result.neighbour.side] = one
         findings += side_findings(result, one)
-    map_mm = side_gaps(crown, standing, MAP_REACH_MM)
     known: dict[Side, tuple[NeighbourWall, GapField]] = {
         neighbour.side: (wall, field)
         for neighbour, wall, field in zip(neighbours, walls, fields, strict=True)
         if wall is not None and field is not None
     }
-    return SidesStage(part, tuple(findings), map_mm * UM, known, settings)
+    return SidesStage(part, tuple(findings), _map_um(crown, standing), known, settings)
+
+
+def _map_um(crown: GapField, walls: Sequence[GapField]) -> Float64Array:
+    """Return the gap (V,), um, of a crown's vertices to the walls beside it."""
+    return side_gaps(crown, walls, MAP_REACH_MM) * UM
 
 
 def _wall(
